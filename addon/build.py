@@ -7,6 +7,7 @@ NumPy that Blender brings. Same source, same bytes. Needs nothing but Python and
 import argparse
 import json
 import platform as host
+import re
 import shutil
 import string
 import subprocess
@@ -44,6 +45,12 @@ INTEL_MAC_PYTHONS = ("3.11",)
 
 #: Pure Python, the same wheel everywhere. NumPy stays out: the host's own must win.
 PURE_WHEELS = ("trimesh==5.2.0",)
+
+#: What Python, editors and systems leave in a source folder.
+HIDDEN = re.compile(r"(^|/)(\.|__pycache__/)")
+
+#: Blender's own extension tool inside a virtual environment with a bpy wheel.
+VALIDATOR = "[Ll]ib/**/site-packages/bpy/*/scripts/addons_core/bl_pkg/cli/blender_ext.py"
 
 #: The oldest date a zip can state, so that building again gives the same bytes.
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
@@ -114,13 +121,9 @@ def manifest_text(platform: str, wheels: Sequence[Path]) -> str:
 
 
 def addon_sources() -> list[Path]:
-    """List what of the add-on's folder belongs into the zip."""
-    return sorted(
-        path
-        for path in ADDON.rglob("*")
-        if path.is_file()
-        and not any(p.startswith((".", "__pycache__")) for p in path.relative_to(ADDON).parts)
-    )
+    """List what of the add-on's folder belongs into the zip: no caches, nothing hidden."""
+    files = sorted(path for path in ADDON.rglob("*") if path.is_file())
+    return [file for file in files if not HIDDEN.search(file.relative_to(ADDON).as_posix())]
 
 
 def write_zip(file: Path, platform: str, wheels: Sequence[Path]) -> None:
@@ -142,9 +145,7 @@ def write_zip(file: Path, platform: str, wheels: Sequence[Path]) -> None:
 def find_validator() -> Path | None:
     """Find Blender's own extension tool in a bpy wheel: of this Python, or of the test environment."""
     for prefix in (Path(sys.prefix), ROOT / ".venv-blender"):
-        found = sorted(
-            prefix.glob("[Ll]ib/**/site-packages/bpy/*/scripts/addons_core/bl_pkg/cli/blender_ext.py")
-        )
+        found = sorted(prefix.glob(VALIDATOR))
         if found:
             return found[-1]
     return None
@@ -174,9 +175,7 @@ def build(platforms: Sequence[str], pythons: Sequence[str], output: Path) -> lis
                 if platform != "macos-x64" or python in INTEL_MAC_PYTHONS
             ]
             if not scipy:
-                raise BuildError(
-                    f"no Blender with Python {', '.join(pythons)} runs on {platform}; name another"
-                )
+                raise BuildError(f"no Blender with Python {', '.join(pythons)} runs on {platform}")
             file = output / f"gaploft-{project_version()}-{platform.replace('-', '_')}.zip"
             write_zip(file, platform, shared + scipy)
             if validator:
@@ -202,9 +201,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if options.clear_cache:
             shutil.rmtree(CACHE, ignore_errors=True)
-        platforms = (
-            list(PLATFORM_TAGS) if options.platform == "all" else [options.platform or this_platform()]
-        )
+        asked = options.platform or this_platform()
+        platforms = list(PLATFORM_TAGS) if asked == "all" else [asked]
         files = build(platforms, options.python, options.output_dir)
     except BuildError as error:
         print(f"build: {error}", file=sys.stderr)

@@ -10,7 +10,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -27,14 +26,8 @@ os.environ["BLENDER_USER_RESOURCES"] = str(USER_RESOURCES)
 def build_extension(folder: Path) -> Path:
     """Build the zip for this machine and this Python."""
     python = f"{sys.version_info.major}.{sys.version_info.minor}"
-    command = [
-        sys.executable,
-        str(ROOT / "addon" / "build.py"),
-        "--python",
-        python,
-        "--output-dir",
-        str(folder),
-    ]
+    build = [sys.executable, str(ROOT / "addon" / "build.py")]
+    command = [*build, "--python", python, "--output-dir", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         raise pytest.UsageError(f"the extension can't be built: {done.stderr.strip()}")
@@ -81,12 +74,11 @@ def extension() -> ModuleType:
 
 
 @pytest.fixture(autouse=True)
-def fresh_file() -> Iterator[None]:
+def fresh_file() -> None:
     """Start each test in an empty file with factory settings of the scene."""
     import bpy
 
     bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
-    yield
 
 
 @pytest.fixture
