@@ -1,0 +1,346 @@
+"""Meshes that look like structured-light scans, made from any surface that can be evaluated.
+
+Everything is seeded; lengths are millimetres. Nothing here knows how a scan is rebuilt.
+
+An intact surface is a function ``evaluate(along_mm, around) -> (points, normals)``: ``along_mm``
+runs along the tube, ``around`` is a share of one turn, 0 to 1. Faces come out anticlockwise seen
+from outside when ``around`` turns anticlockwise seen along the tube.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import Delaunay, cKDTree
+from scipy.spatial.transform import Rotation
+
+Floats = NDArray[np.float64]
+Faces = NDArray[np.int32]
+Evaluate = Callable[[Floats, Floats], tuple[Floats, Floats]]
+
+
+@dataclass(frozen=True)
+class ScanFaults:
+    """What is wrong with a scan, all off but a thin noise; lengths in mm.
+
+    Attributes
+    ----------
+    edge_mm : mean edge length of the triangles; they spread from about 0.6 to 1.4 times this
+    noise_mm, correlation_mm : rms of the noise along the normal, and its correlation length
+    white_share : share of the noise variance that is independent from vertex to vertex
+    ragged_mm : how far the rim wanders back from the gap
+    rim : what the rim looks like: "clean", "crushed" (inward), "bulged" (outward), "mixed"
+    rim_mm, rim_depth_mm : how far from the rim, and how deep at most
+    holes, hole_mm : number and diameter of places the scanner did not see
+    strip_deg : an unseen strip of this width all along the tube
+    closed_end : close the tube's far end with a cap
+    clumps : number of loose patches of triangles floating off the surface
+    bosses : number of small bosses (dia 6, 1.5 high) on the flanks
+    sticker_mm : thickness of a sticker on one flank, 0 for none
+    offset_mm, angle_deg, twist_deg : rigid motion of the far half: sideways, tilt, about the axis
+    posed : move the whole scan to an arbitrary pose
+    """
+
+    edge_mm: float = 0.6
+    noise_mm: float = 0.02
+    correlation_mm: float = 2.0
+    white_share: float = 0.1
+    ragged_mm: float = 1.5
+    rim: str = "clean"
+    rim_mm: float = 5.0
+    rim_depth_mm: float = 0.6
+    holes: int = 0
+    hole_mm: float = 6.0
+    strip_deg: float = 0.0
+    closed_end: bool = False
+    clumps: int = 0
+    bosses: int = 0
+    sticker_mm: float = 0.0
+    offset_mm: float = 0.0
+    angle_deg: float = 0.0
+    twist_deg: float = 0.0
+    posed: bool = True
+
+
+def unrolled_triangles(
+    length_mm: float,
+    perimeter_mm: float,
+    *,
+    edge_mm: float,
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats, Faces]:
+    """Cover an unrolled tube with irregular triangles, closed across its seam.
+
+    Returns ``along_mm`` (n,), ``around`` (n,) in [0, 1), and faces (m, 3). The first and the last
+    row of vertices lie exactly on the two ends. Points are a shuffled triangular lattice, moved by
+    a smooth random warp, then joined by Delaunay's rule on the plane, padded across the seam.
+    """
+    n_around = max(8, round(perimeter_mm / edge_mm))
+    n_along = max(3, round(length_mm / (edge_mm * np.sqrt(0.75))) + 1)
+    row, column = np.meshgrid(np.arange(n_along), np.arange(n_around), indexing="ij")
+    lattice = np.stack(
+        [
+            length_mm * row / (n_along - 1),
+            perimeter_mm * ((column + 0.5 * (row % 2) + rng.random((n_along, 1))) % n_around) / n_around,
+        ],
+        axis=-1,
+    )
+    lattice += rng.uniform(-0.27, 0.27, lattice.shape) * edge_mm
+    plane = lattice.reshape(-1, 2)
+    plane = plane + _warp(plane, perimeter_mm, amplitude_mm=0.6 * edge_mm, rng=rng)
+    plane[:n_around, 0], plane[-n_around:, 0] = 0.0, length_mm
+    inside = np.clip(plane[:, 0], 0.2 * edge_mm, length_mm - 0.2 * edge_mm)
+    plane[n_around:-n_around, 0] = inside[n_around:-n_around]
+    plane[:, 1] %= perimeter_mm
+    return plane[:, 0], plane[:, 1] / perimeter_mm, _periodic_delaunay(plane, perimeter_mm, edge_mm)
+
+
+def _warp(plane: Floats, period_mm: float, *, amplitude_mm: float, rng: np.random.Generator) -> Floats:
+    """A smooth random shift with wavelengths near 12 mm, periodic in the second coordinate."""
+    turns = rng.integers(0, max(2, round(period_mm / 10.0)), 12)
+    waves = np.stack([rng.normal(0.0, 0.4, 12), 2 * np.pi * turns / period_mm])
+    phase = plane @ waves + rng.uniform(0, 2 * np.pi, 12)
+    return np.asarray(np.cos(phase) @ rng.normal(0.0, amplitude_mm / np.sqrt(6.0), (12, 2)))
+
+
+def _periodic_delaunay(plane: Floats, period_mm: float, edge_mm: float) -> Faces:
+    """Delaunay triangles of points on a cylinder, each triangle once."""
+    pad = 6.0 * edge_mm
+    low = np.flatnonzero(plane[:, 1] < pad)
+    high = np.flatnonzero(plane[:, 1] > period_mm - pad)
+    shift = np.array([0.0, period_mm])
+    padded = np.concatenate([plane, plane[low] + shift, plane[high] - shift])
+    index = np.concatenate([np.arange(len(plane)), low, high])
+    corners = Delaunay(padded).simplices
+    middle = padded[corners, 1].mean(axis=1)
+    corners = corners[(middle >= 0.0) & (middle < period_mm)]
+    first, second, third = (padded[corners[:, i]] for i in range(3))
+    edge, other = second - first, third - first
+    turned = edge[:, 0] * other[:, 1] - edge[:, 1] * other[:, 0]
+    # a right-handed (along, around) pair points inwards: outward faces turn the other way
+    corners[turned > 0] = corners[turned > 0][:, ::-1]
+    return index[corners].astype(np.int32)
+
+
+def correlated_noise(
+    points_mm: Floats,
+    *,
+    rms_mm: float,
+    correlation_mm: float,
+    rng: np.random.Generator,
+    white_share: float = 0.0,
+) -> Floats:
+    """Noise of exactly ``rms_mm`` with covariance ``exp(-d**2 / (2 correlation_mm**2))``.
+
+    Random Fourier features in space [1]_, so that there is no seam; ``white_share`` of the
+    variance is independent from point to point.
+
+    References
+    ----------
+    .. [1] A. Rahimi and B. Recht, "Random features for large-scale kernel machines", NIPS 20, 2007.
+    """
+    waves = rng.normal(0.0, 1.0 / correlation_mm, (3, 160))
+    phases = rng.uniform(0.0, 2 * np.pi, 160)
+    smooth = np.concatenate(
+        [
+            np.cos(part @ waves + phases).sum(axis=1)
+            for part in np.array_split(points_mm, len(points_mm) // 20000 + 1)
+        ]
+    )
+    white = rng.normal(size=len(points_mm))
+    noise = np.sqrt(1.0 - white_share) * _scaled(smooth) + np.sqrt(white_share) * _scaled(white)
+    return rms_mm * _scaled(noise)
+
+
+def _scaled(values: Floats) -> Floats:
+    """Mean 0, rms 1."""
+    centred = values - values.mean()
+    return np.asarray(centred / np.sqrt(np.mean(centred**2)))
+
+
+def ring_noise(around: Floats, *, rng: np.random.Generator, waves: int = 14) -> Floats:
+    """A jagged periodic curve around the tube, between 0 and 1."""
+    order = np.arange(1, waves + 1)
+    phase = rng.uniform(0, 2 * np.pi, waves)
+    size = rng.normal(size=waves) / np.sqrt(order)
+    ring = np.linspace(0.0, 1.0, 720, endpoint=False)
+
+    def curve(share: Floats) -> Floats:
+        return np.asarray(np.cos(2 * np.pi * share[:, None] * order + phase) @ size)
+
+    low, high = curve(ring).min(), curve(ring).max()
+    return np.clip((curve(around) - low) / (high - low), 0.0, 1.0)
+
+
+def scan_like(
+    evaluate: Evaluate,
+    *,
+    length_mm: float,
+    perimeter_mm: float,
+    gap_mm: tuple[float, float] | None,
+    faults: ScanFaults,
+    rng: np.random.Generator,
+) -> tuple[Floats, Faces]:
+    """Scan a broken tube: irregular triangles, noise, gap and faults, in the tube's own frame.
+
+    ``gap_mm`` are the two positions along the tube between which everything is missing.
+    ``posed`` and the motion of the far half are the caller's (see :func:`moved_half`).
+    """
+    along, around, faces = unrolled_triangles(length_mm, perimeter_mm, edge_mm=faults.edge_mm, rng=rng)
+    points, normals = evaluate(along, around)
+    height = correlated_noise(
+        points,
+        rms_mm=faults.noise_mm,
+        correlation_mm=faults.correlation_mm,
+        white_share=faults.white_share,
+        rng=rng,
+    )
+    keep = np.ones(len(points), dtype=bool)
+    if gap_mm is not None:
+        for end, side in zip(gap_mm, (-1.0, 1.0), strict=True):
+            rim = end + side * faults.ragged_mm * ring_noise(around, rng=rng)
+            beyond = side * (along - rim)
+            keep &= (beyond > 0) | (side * (along - np.mean(gap_mm)) < 0)
+            height += _damaged_rim(beyond, around, faults, rng)
+        flank = (along < gap_mm[0] - 15.0) | (along > gap_mm[1] + 15.0)
+    else:
+        flank = keep.copy()
+    height += _bosses(points, flank, faults, rng) + _sticker(along, around, flank, faults)
+    keep &= _seen(points, around, flank, faults, rng)
+    points = points + height[:, None] * normals
+    if faults.closed_end:
+        points, normals, faces, keep = _with_cap(points, normals, faces, keep, along, around, length_mm, rng)
+    faces = faces[keep[faces].all(axis=1)]
+    points, faces = _with_clumps(points, normals, faces, faults.clumps, rng)
+    return compacted(points, faces)
+
+
+def _damaged_rim(beyond: Floats, around: Floats, faults: ScanFaults, rng: np.random.Generator) -> Floats:
+    """Height of the damage near one rim; ``beyond`` is the distance from the rim outwards."""
+    lumps = ring_noise(around, rng=rng, waves=5)
+    sign = {"clean": 0.0, "crushed": -1.0, "bulged": 1.0, "mixed": 2.0 * lumps - 1.0}[faults.rim]
+    near = np.clip(1.0 - beyond / (faults.rim_mm * (0.6 + 0.4 * lumps)), 0.0, 1.0)
+    near[beyond < 0.0] = 0.0  # the other half of the tube
+    return np.asarray(sign * faults.rim_depth_mm * (0.5 + 0.5 * lumps) * near**1.5)
+
+
+def _bosses(points: Floats, flank: NDArray[np.bool_], faults: ScanFaults, rng: np.random.Generator) -> Floats:
+    height = np.zeros(len(points))
+    for centre in points[rng.choice(np.flatnonzero(flank), faults.bosses)]:
+        away = np.linalg.norm(points - centre, axis=1)
+        height += 1.5 * np.clip((3.0 - away) / 0.8, 0.0, 1.0)
+    return height
+
+
+def _sticker(along: Floats, around: Floats, flank: NDArray[np.bool_], faults: ScanFaults) -> Floats:
+    low, high = np.quantile(along[flank], (0.05, 0.25))
+    inside = (along > low) & (along < high) & (around > 0.3) & (around < 0.55)
+    return np.asarray(faults.sticker_mm * inside)
+
+
+def _seen(
+    points: Floats,
+    around: Floats,
+    flank: NDArray[np.bool_],
+    faults: ScanFaults,
+    rng: np.random.Generator,
+) -> NDArray[np.bool_]:
+    """Which vertices the scanner saw: not in a hole, not in the unseen strip."""
+    seen = np.ones(len(points), dtype=bool)
+    for centre in points[rng.choice(np.flatnonzero(flank), faults.holes)]:
+        seen &= np.linalg.norm(points - centre, axis=1) > 0.5 * faults.hole_mm * rng.uniform(0.7, 1.3)
+    turn = (around - 0.65) % 1.0
+    return np.asarray(seen & (turn >= faults.strip_deg / 360.0))
+
+
+def _with_cap(
+    points: Floats,
+    normals: Floats,
+    faces: Faces,
+    keep: NDArray[np.bool_],
+    along: Floats,
+    around: Floats,
+    length_mm: float,
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats, Faces, NDArray[np.bool_]]:
+    """Close the far end: the last ring filled inwards, triangulated on the unit disc."""
+    ring = np.flatnonzero(along == length_mm)
+    ring = ring[np.argsort(around[ring])]
+    n_inner = len(ring) ** 2 // 14
+    radius = np.sqrt(rng.uniform(0.0, 0.93, n_inner))
+    turn = rng.uniform(0.0, 1.0, n_inner)
+    disc = np.concatenate([np.ones(len(ring)), radius]) * np.exp(
+        2j * np.pi * np.concatenate([around[ring], turn])
+    )
+    flat = np.stack([disc.real, disc.imag], axis=1)
+    corners = Delaunay(flat).simplices
+    centre = points[ring].mean(axis=0)
+    wrapped = np.concatenate([around[ring], around[ring[:1]] + 1.0])
+    loop = np.concatenate([points[ring], points[ring[:1]]])
+    shifted = (turn - wrapped[0]) % 1.0 + wrapped[0]
+    rim = np.stack([np.interp(shifted, wrapped, loop[:, axis]) for axis in range(3)], axis=1)
+    inner = centre + radius[:, None] * (rim - centre)
+    index = np.concatenate([ring, len(points) + np.arange(n_inner)])
+    first, second, third = (flat[corners[:, i]] for i in range(3))
+    edge, other = second - first, third - first
+    clockwise = edge[:, 0] * other[:, 1] < edge[:, 1] * other[:, 0]
+    corners[clockwise] = corners[clockwise][:, ::-1]
+    outward = np.cross(loop[0] - centre, loop[len(ring) // 4] - centre)
+    return (
+        np.concatenate([points, inner]),
+        np.concatenate([normals, np.tile(outward / np.linalg.norm(outward), (n_inner, 1))]),
+        np.concatenate([faces, index[corners].astype(np.int32)]),
+        np.concatenate([keep, np.ones(n_inner, dtype=bool)]),
+    )
+
+
+def _with_clumps(
+    points: Floats, normals: Floats, faces: Faces, count: int, rng: np.random.Generator
+) -> tuple[Floats, Faces]:
+    """Add loose patches: bits of the surface lifted off, turned and roughened."""
+    all_points, all_faces = [points], [faces]
+    used = np.unique(faces)
+    for centre in rng.choice(used, count):
+        near = np.linalg.norm(points - points[centre], axis=1) < rng.uniform(1.5, 4.0)
+        patch = faces[near[faces].all(axis=1)]
+        index, patch = np.unique(patch, return_inverse=True)
+        loose = Rotation.random(random_state=rng).apply(points[index] - points[centre])
+        loose += points[centre] + rng.uniform(2.0, 9.0) * normals[centre]
+        loose += rng.normal(0.0, 0.15, loose.shape)
+        all_faces.append(patch.reshape(-1, 3).astype(np.int32) + sum(map(len, all_points)))
+        all_points.append(loose)
+    return np.concatenate(all_points), np.concatenate(all_faces).astype(np.int32)
+
+
+def moved_half(
+    points: Floats,
+    far: NDArray[np.bool_],
+    *,
+    centre_mm: Floats,
+    axis: Floats,
+    faults: ScanFaults,
+) -> Floats:
+    """The scan with its far half displaced, as after a full break; ``axis`` is the tube's direction."""
+    side = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
+    side /= np.linalg.norm(side)
+    turn = Rotation.from_rotvec(np.deg2rad(faults.angle_deg) * np.cross(axis, side)) * Rotation.from_rotvec(
+        np.deg2rad(faults.twist_deg) * axis
+    )
+    moved = points.copy()
+    moved[far] = turn.apply(points[far] - centre_mm) + centre_mm + faults.offset_mm * side
+    return moved
+
+
+def compacted(points: Floats, faces: Faces) -> tuple[Floats, Faces]:
+    """Drop vertices no face uses."""
+    index, renumbered = np.unique(faces, return_inverse=True)
+    return points[index], renumbered.reshape(-1, 3).astype(np.int32)
+
+
+def inside_tube(
+    points: Floats, centreline: Floats, radius: Callable[[Floats, Floats], Floats]
+) -> NDArray[np.bool_]:
+    """Which points lie inside another tube; ``radius(points, nearest_centres)`` is its extent there."""
+    away, nearest = cKDTree(centreline).query(points)
+    return np.asarray(away < radius(points, centreline[nearest]))
