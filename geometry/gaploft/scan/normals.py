@@ -1,0 +1,76 @@
+"""Vertex normals of a triangle mesh, and which way they point."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaploft.scan.topology import face_pieces
+
+#: A piece whose growth (see ``inward_faces``) is nearer to zero than this is too flat, or too evenly
+#: curved both ways, to tell inside from outside. A tube of length L and radius r has sqrt(2 pi L / r).
+_UNDECIDED = 0.3
+
+#: Faces that are looked at to tell inside from outside: far more than noise needs, and quick.
+_SAMPLE = 400_000
+
+
+def face_crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
+    """Normal of each face times twice its area, (m, 3)."""
+    corner = np.take(vertices, faces[:, 0], axis=0)
+    one = np.take(vertices, faces[:, 1], axis=0) - corner
+    other = np.take(vertices, faces[:, 2], axis=0) - corner
+    result: NDArray[np.float64] = np.cross(one, other)
+    return result
+
+
+def vertex_normals(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
+    """Area weighted unit normals, (n, 3); a vertex without a face of any area gets (0, 0, 1)."""
+    crosses = face_crosses(vertices, faces)
+    summed = np.empty_like(vertices)
+    for axis in range(3):
+        weight = np.ascontiguousarray(crosses[:, axis])
+        total = np.zeros(len(vertices))
+        for corner in range(3):
+            total += np.bincount(faces[:, corner], weights=weight, minlength=len(vertices))
+        summed[:, axis] = total
+    length = np.sqrt(np.einsum("ij,ij->i", summed, summed))
+    flat = length == 0.0
+    summed[flat] = (0.0, 0.0, 1.0)
+    length[flat] = 1.0
+    summed /= length[:, None]
+    return summed
+
+
+def inward_faces(
+    vertices: NDArray[np.float64], faces: NDArray[np.integer], normals: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Find the faces of pieces whose normals point inwards.
+
+    A convex surface pushed outwards grows. That holds for open tubes too, where volume and
+    ray tests need a closed mesh: the growth of area is the integral of mean curvature (first
+    variation of area). Pieces that can't tell follow what most of the area says.
+
+    Returns
+    -------
+    inward : (m,) bool, whole pieces at a time
+    """
+    piece = face_pieces(faces, len(vertices))
+    n_pieces = int(piece.max()) + 1
+    stride = max(1, len(faces) // _SAMPLE)
+    sample, piece_of_sample = faces[::stride], piece[::stride]
+    area = _face_areas(vertices, sample)
+    step = 1e-3 * np.sqrt(area.mean())
+    pushed = _face_areas(vertices + step * normals, sample) - _face_areas(vertices - step * normals, sample)
+    area_of_piece = stride * np.bincount(piece_of_sample, weights=area, minlength=n_pieces)
+    grown = stride * np.bincount(piece_of_sample, weights=pushed, minlength=n_pieces) / (2.0 * step)
+    growth = grown / np.sqrt(np.where(area_of_piece > 0.0, area_of_piece, 1.0))
+    decided = np.abs(growth) > _UNDECIDED
+    most = float((area_of_piece * np.sign(growth))[decided].sum())
+    inward = np.where(decided, growth < 0.0, most < 0.0)
+    result: NDArray[np.bool_] = inward[piece]
+    return result
+
+
+def _face_areas(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
+    crosses = face_crosses(vertices, faces)
+    result: NDArray[np.float64] = 0.5 * np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
+    return result

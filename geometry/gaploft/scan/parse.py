@@ -1,0 +1,126 @@
+"""Bytes of a mesh file to raw arrays, in the numbering of the file; trimesh does the reading."""
+
+import io
+import re
+import warnings
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaploft.errors import InputError
+
+#: Binary STL: an 80-byte header, a little-endian count and 50 bytes a facet.
+_STL_HEAD, _STL_FACET = 84, 50
+
+
+@dataclass(frozen=True)
+class RawMesh:
+    """What the file held: (n, 3) vertices in its own unit and (m, 3) faces cut into triangles."""
+
+    vertices: NDArray[np.floating]
+    faces: NDArray[np.int64]
+
+
+def parse_mesh(data: bytes, *, suffix: str, file: str) -> RawMesh:
+    """Read STL, PLY or OBJ ``data``.
+
+    For STL the vertices are the corners of the facets, ``3 * facet + corner``.
+
+    Raises
+    ------
+    InputError
+        ``suffix`` is none of ``.stl .ply .obj``, or ``data`` is empty, cut short or broken.
+    """
+    parsers = {".stl": _parse_stl, ".ply": _parse_ply, ".obj": _parse_obj}
+    parser = parsers.get(suffix.lower())
+    if parser is None:
+        raise InputError(f"{file} is not a kind of mesh file that can be read: give an STL, PLY or OBJ file")
+    if not data.strip(b"\0\t\n\r "):
+        raise InputError(f"{file} is empty: export the scan again")
+    # A reader that only warns of text it can't make sense of would return half a mesh.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            loaded = parser(data, file)
+            return _as_raw(loaded, file)
+        except (InputError, MemoryError):
+            raise
+        except Exception as error:  # a broken file trips the reader anywhere
+            raise InputError(
+                f"{file} can't be read as {suffix[1:].upper()}, it seems to be cut short or broken: "
+                "export the scan again"
+            ) from error
+
+
+def _parse_stl(data: bytes, file: str) -> dict[str, Any]:
+    """Tell binary from text by size, since binary headers may begin with the word of the text form."""
+    from trimesh.exchange import stl
+
+    if _looks_like_text(data):
+        if b"endsolid" not in data[-4096:].lower():
+            raise InputError(f"{file} is cut short, its last line is missing: export or copy the scan again")
+        return stl.load_stl_ascii(io.BytesIO(data))
+    n_bytes = len(data)
+    if n_bytes < _STL_HEAD:
+        raise InputError(
+            f"{file} is cut short, it has {n_bytes} bytes and an STL file has 84 or more: copy it again"
+        )
+    n_facets = int.from_bytes(data[80:84], "little")
+    n_needed = _STL_HEAD + _STL_FACET * n_facets
+    if n_bytes < n_needed:
+        raise InputError(
+            f"{file} is cut short, it announces {n_facets:,} facets ({n_needed:,} bytes) "
+            f"but has {n_bytes:,} bytes: export or copy the scan again"
+        )
+    # Some programs append bytes of their own; trimesh wants the exact length.
+    return stl.load_stl_binary(io.BytesIO(data[:n_needed] if n_bytes > n_needed else data))
+
+
+def _looks_like_text(data: bytes) -> bool:
+    """True for text STL: its first word is right, it is text, and the size is not that of a binary file."""
+    if len(data) >= _STL_HEAD:
+        n_facets = int.from_bytes(data[80:84], "little")
+        if len(data) == _STL_HEAD + _STL_FACET * n_facets:
+            return False
+    return data.lstrip()[:5].lower() == b"solid" and b"\0" not in data[:1024]
+
+
+def _parse_ply(data: bytes, file: str) -> dict[str, Any]:
+    from trimesh.exchange import ply
+
+    return ply.load_ply(io.BytesIO(data), fix_texture=False, skip_materials=True)
+
+
+def _parse_obj(data: bytes, file: str) -> dict[str, Any]:
+    """Read corners and faces only: texture and normal indices would make the reader split vertices."""
+    from trimesh.exchange import obj
+
+    text = data.decode("utf-8", errors="replace").replace("\\\r\n", " ").replace("\\\n", " ")
+    lines = re.findall(r"^[ \t]*([vf][ \t][^\r\n#]*)", text, flags=re.MULTILINE)
+    plain = "\n".join(re.sub(r"/\S*", "", line) if line[0] == "f" else line for line in lines)
+    loaded = obj.load_obj(io.BytesIO(plain.encode()), skip_materials=True, maintain_order=True)
+    return dict(loaded)
+
+
+def _as_raw(loaded: dict[str, Any], file: str) -> RawMesh:
+    """Take vertices and faces out of what a reader returned; several parts become one mesh."""
+    parts = list(loaded["geometry"].values()) if "geometry" in loaded else [loaded]
+    parts = [part for part in parts if part.get("faces") is not None and len(part["faces"])]
+    if not parts:
+        raise InputError(
+            f"{file} holds no faces; a scan must be a triangle mesh: "
+            "mesh the points in the scanning program first"
+        )
+    offsets = np.cumsum([0] + [len(part["vertices"]) for part in parts])
+    vertices = np.concatenate([np.asarray(part["vertices"]) for part in parts])
+    faces = np.concatenate(
+        [
+            np.asarray(part["faces"], dtype=np.int64) + start
+            for part, start in zip(parts, offsets, strict=False)
+        ]
+    )
+    if faces.min() < 0 or faces.max() >= len(vertices):
+        raise InputError(f"{file} has faces that point at vertices it doesn't hold: export the scan again")
+    return RawMesh(vertices[:, :3], faces)

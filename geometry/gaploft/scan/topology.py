@@ -1,0 +1,97 @@
+"""Which faces share an edge, and whether they agree on which side is out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+
+@dataclass(frozen=True)
+class EdgeCounts:
+    """How many edges lie in one face, in two, in more, and in two that run the same way along it."""
+
+    boundary: int
+    shared: int
+    crowded: int
+    clashing: int
+
+    @property
+    def manifold(self) -> bool:
+        """A surface with or without a boundary: one or two faces an edge, running opposite ways."""
+        return self.crowded == 0 and self.clashing == 0
+
+
+def count_edges(faces: NDArray[np.integer], n_vertices: int) -> EdgeCounts:
+    """Count the edges of (m, 3) ``faces`` by the faces that share them."""
+    keys = np.sort(_half_edges(faces, n_vertices))
+    starts, counts = _runs(keys >> 1)
+    if len(starts) == 0:
+        return EdgeCounts(0, 0, 0, 0)
+    backwards = np.add.reduceat(keys & 1, starts)
+    return EdgeCounts(
+        boundary=int((counts == 1).sum()),
+        shared=int((counts == 2).sum()),
+        crowded=int((counts > 2).sum()),
+        clashing=int(((counts == 2) & (backwards != 1)).sum()),
+    )
+
+
+def clashing_faces(faces: NDArray[np.integer], n_vertices: int) -> tuple[NDArray[np.bool_], int]:
+    """Find the faces to turn over so that neighbours agree.
+
+    Each face stands for two nodes, "as it is" and "turned"; an edge between two faces joins the
+    nodes that agree. A connected set of nodes is then one consistent choice for a piece of
+    surface, and the choice that turns fewer faces is taken.
+
+    Returns
+    -------
+    turn : (m,) bool
+    n_one_sided : faces of one-sided pieces (such as a Moebius strip), which are left as they are
+    """
+    n = len(faces)
+    keys = _half_edges(faces, n_vertices)
+    order = np.argsort(keys)
+    starts, counts = _runs(keys[order] >> 1)
+    pairs = starts[counts == 2]
+    one, other = order[pairs], order[pairs + 1]
+    clash = (keys[one] & 1) == (keys[other] & 1)
+    one, other = one % n, other % n
+    rows = np.concatenate([one, one + n])
+    columns = np.concatenate([np.where(clash, other + n, other), np.where(clash, other, other + n)])
+    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(2 * n, 2 * n))
+    label = connected_components(graph, directed=False)[1]
+    choice = np.minimum(label[:n], label[n:])
+    turn = label[:n] != choice
+    share_turned = np.bincount(choice, weights=turn) / np.maximum(np.bincount(choice), 1)
+    turn ^= share_turned[choice] > 0.5
+    one_sided = label[:n] == label[n:]
+    return turn & ~one_sided, int(one_sided.sum())
+
+
+def face_pieces(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int32]:
+    """Number the connected pieces of a mesh, one number a face; pieces hang together by vertices."""
+    rows = np.concatenate([faces[:, 0], faces[:, 1]])
+    columns = np.concatenate([faces[:, 1], faces[:, 2]])
+    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
+    label: NDArray[np.int32] = connected_components(graph, directed=False)[1]
+    return label[faces[:, 0]]
+
+
+def _half_edges(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int64]:
+    """Sortable key of each directed edge, (3 m,): both ways along one edge differ in the last bit only."""
+    wide = faces.astype(np.int64, copy=False)
+    tail = wide.T.ravel()
+    head = wide[:, [1, 2, 0]].T.ravel()
+    backwards = tail > head
+    key = np.minimum(tail, head) * n_vertices + np.maximum(tail, head)
+    return (key << 1) | backwards
+
+
+def _runs(values: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Start and length of each run of equal values."""
+    if len(values) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    starts = np.concatenate([[0], np.flatnonzero(values[1:] != values[:-1]) + 1])
+    return starts, np.diff(np.append(starts, len(values)))
