@@ -159,23 +159,29 @@ def validate(file: Path, validator: Path) -> None:
         raise BuildError(f"Blender's validator refuses {file}:\n{done.stdout}{done.stderr}".strip())
 
 
+def pythons_on(platform: str, pythons: Sequence[str]) -> list[str]:
+    """Leave out the Pythons that no Blender has on a platform."""
+    kept = [python for python in pythons if platform != "macos-x64" or python in INTEL_MAC_PYTHONS]
+    if not kept:
+        raise BuildError(f"no Blender with Python {', '.join(pythons)} runs on {platform}")
+    return kept
+
+
 def build(platforms: Sequence[str], pythons: Sequence[str], output: Path) -> list[Path]:
     """Build one zip for each platform, each for all the Pythons, and return their paths."""
     if not (ADDON / "__init__.py").is_file():
         raise BuildError(f"{ADDON} holds no __init__.py, so there is no add-on to build")
+    served = {platform: pythons_on(platform, pythons) for platform in platforms}
     output.mkdir(parents=True, exist_ok=True)
     validator = find_validator()
     files = []
     with tempfile.TemporaryDirectory() as scratch:
         shared = [library_wheel(Path(scratch)), *(fetched_wheel(name) for name in PURE_WHEELS)]
-        for platform in platforms:
+        for platform, pythons_here in served.items():
             scipy = [
                 fetched_wheel(f"scipy=={SCIPY_OF_PYTHON[python]}", python=python, platform=platform)
-                for python in pythons
-                if platform != "macos-x64" or python in INTEL_MAC_PYTHONS
+                for python in pythons_here
             ]
-            if not scipy:
-                raise BuildError(f"no Blender with Python {', '.join(pythons)} runs on {platform}")
             file = output / f"gaploft-{project_version()}-{platform.replace('-', '_')}.zip"
             write_zip(file, platform, shared + scipy)
             if validator:

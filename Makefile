@@ -1,0 +1,67 @@
+# make demo    sets up, rebuilds a sample scan inside headless Blender, says where the results lie
+# make test    sets up and runs all checks and tests
+# See DEVELOPERS.md for the rest.
+
+# Python of the library and its tests (3.11 or newer), and of the bpy wheel (3.11 only).
+PYTHON ?= python3.11
+BLENDER_PYTHON ?= python3.11
+
+VENV := .venv
+VENV_BLENDER := .venv-blender
+PY := $(VENV)/bin/python
+PY_BLENDER := $(VENV_BLENDER)/bin/python
+# The stamp carries the Python's name, so that another PYTHON= makes the environment anew.
+STAMP := $(VENV)/.made-with-$(notdir $(PYTHON))
+STAMP_BLENDER := $(VENV_BLENDER)/.made-with-$(notdir $(BLENDER_PYTHON))
+PIP_OPTIONS := --quiet --disable-pip-version-check
+
+export PIP_ROOT_USER_ACTION := ignore
+export MPLBACKEND := Agg
+
+.PHONY: setup demo test test-library test-extension lint extension bench scenes clean
+.DELETE_ON_ERROR:
+
+setup: $(STAMP) $(STAMP_BLENDER)
+
+$(STAMP): pyproject.toml tools/venv.sh
+	tools/venv.sh $(PYTHON) $(VENV)
+	$(PY) -m pip install $(PIP_OPTIONS) --editable '.[test]'
+	touch $@
+
+$(STAMP_BLENDER): pyproject.toml tools/venv.sh tools/extra.py tools/blender_libraries.sh
+	tools/venv.sh $(BLENDER_PYTHON) $(VENV_BLENDER)
+	$(PY_BLENDER) tools/extra.py blender > $(VENV_BLENDER)/requirements.txt
+	$(PY_BLENDER) -m pip install $(PIP_OPTIONS) --requirement $(VENV_BLENDER)/requirements.txt
+	tools/blender_libraries.sh $(PY_BLENDER)
+	touch $@
+
+scenes: $(STAMP)
+	$(PY) sample_scenes/make_scenes.py
+
+demo: setup scenes
+	$(PY_BLENDER) addon/demo.py
+
+# pytest ends with 5 when it ran no test, which fails here as it should.
+test: lint test-library test-extension
+
+test-library: $(STAMP)
+	$(PY) -m pytest tests
+
+test-extension: $(STAMP_BLENDER)
+	$(PY_BLENDER) -m pytest tests/addon
+
+lint: $(STAMP)
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/ruff format --check .
+	$(VENV)/bin/mypy
+
+extension: setup
+	$(PY) addon/build.py
+
+bench: $(STAMP)
+	$(PY) -m pip install $(PIP_OPTIONS) --editable '.[bench]'
+	$(PY) -m pytest tests/benchmarks
+
+clean:
+	rm -rf $(VENV) $(VENV_BLENDER) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
