@@ -121,7 +121,7 @@ UP = np.tile([0.0, 0.0, 1.0], (4, 1))
     [
         (LINE[:, :2], UP[:, :2], [1.0, 0.0], r"shape \(n, 3\)"),
         (LINE[:0], UP[:0], [1.0, 0.0, 0.0], "n >= 1"),
-        (LINE, UP[:3], [1.0, 0.0, 0.0], "tangents must have the shape"),
+        (LINE, UP[:3], [1.0, 0.0, 0.0], "as many, n >= 1, not 4 and 3"),
         (LINE, UP, [1.0, 0.0], "first_normal"),
         (LINE + np.inf, UP, [1.0, 0.0, 0.0], "finite"),
         (LINE, UP * [[1.0], [0.0], [1.0], [1.0]], [1.0, 0.0, 0.0], "length zero"),

@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gaploft.checks import as_points, as_vector
+
 _EPS = 1e-12  # relative length below which a direction is rounding and nothing else
 
 
@@ -57,18 +59,13 @@ def rotation_minimising_frames(
 def _checked(
     points: ArrayLike, tangents: ArrayLike, first_normal: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    stations = np.asarray(points, dtype=float)
-    directions = np.asarray(tangents, dtype=float)
-    normal = np.asarray(first_normal, dtype=float)
-    if stations.ndim != 2 or stations.shape[1] != 3 or len(stations) == 0:
-        raise ValueError(f"points must have shape (n, 3) with n >= 1, not {stations.shape}")
-    if directions.shape != stations.shape or normal.shape != (3,):
+    stations = as_points(points, name="points")
+    directions = as_points(tangents, name="tangents")
+    normal = as_vector(first_normal, name="first_normal")
+    if len(stations) == 0 or len(directions) != len(stations):
         raise ValueError(
-            f"tangents must have the shape of points {stations.shape} and first_normal (3,), "
-            f"not {directions.shape} and {normal.shape}"
+            f"points and tangents must be as many, n >= 1, not {len(stations)} and {len(directions)}"
         )
-    if not all(np.isfinite(values).all() for values in (stations, directions, normal)):
-        raise ValueError("points, tangents and first_normal must be finite")
     lengths = np.linalg.norm(directions, axis=1, keepdims=True)
     if not (lengths > 0.0).all():
         raise ValueError("a tangent has length zero")

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gaploft.checks import as_points
 from gaploft.errors import EvidenceError
 from gaploft.tube.conic_search import best_circle, best_ellipse
 
@@ -141,11 +142,7 @@ def fit_section_ellipse(points_mm: ArrayLike, *, min_arc_deg: float = 120.0) -> 
 
 def _normalised(points_mm: ArrayLike, shape: str, n_least: int) -> tuple[Array, Array, float]:
     """Return checked points about their mean, of root mean square size 1, with that mean and size."""
-    points = np.asarray(points_mm, dtype=float)
-    if points.ndim != 2 or points.shape[1] != 2:
-        raise ValueError(f"points_mm must have shape (n, 2), not {points.shape}")
-    if not np.isfinite(points).all():
-        raise ValueError("points_mm must be finite")
+    points = as_points(points_mm, dim=2, name="points_mm")
     if len(points) < n_least:
         raise EvidenceError(
             f"{_a(shape)} needs {n_least} points, this section has {len(points)}: scan it more finely"
