@@ -93,7 +93,7 @@ def _without_broken(mesh: _Mesh, file: str) -> _Mesh:
             f"{file} holds no faces; a scan must be a triangle mesh: "
             "mesh the points in the scanning program first"
         )
-    finite: NDArray[np.bool_] = np.isfinite(mesh.vertices).all(axis=1)
+    finite = np.asarray(np.isfinite(mesh.vertices).all(axis=1))
     n_broken = int((~finite).sum())
     if n_broken == 0:
         return mesh

@@ -1,0 +1,143 @@
+"""The command line: ``gaploft rebuild JOB.toml --out DIR``."""
+
+import argparse
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from importlib import metadata
+from pathlib import Path
+from time import perf_counter
+from types import FrameType
+from typing import NoReturn
+
+from gaploft.errors import Cancelled, EvidenceError, InputError
+
+DONE, UNUSABLE, REFUSED, INTERRUPTED = 0, 2, 3, 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a command in one line, as everything else here does."""
+
+    def error(self, message: str) -> NoReturn:
+        _say(f"{message}; see {self.prog} --help")
+        raise SystemExit(UNUSABLE)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    0 done, 2 the input can't be used, 3 the evidence does not support a target, 130 interrupted.
+    """
+    try:
+        with _stoppable():
+            options = _parser().parse_args(arguments)
+            return _run(options)
+    except (KeyboardInterrupt, Cancelled):
+        _say("interrupted, nothing is left half-written")
+        return INTERRUPTED
+
+
+def _run(options: argparse.Namespace) -> int:
+    try:
+        code: int = options.run(options)
+        return code
+    except EvidenceError as error:
+        _say(str(error))
+        return REFUSED
+    except InputError as error:
+        _say(str(error))
+        return UNUSABLE
+    except MemoryError:
+        _say("there is not enough memory for this scan: thin it out in the scanning program")
+        return UNUSABLE
+
+
+def _rebuild(options: argparse.Namespace) -> int:
+    """Run ``gaploft rebuild``."""
+    # Imported here, so that an interrupt while the larger libraries load ends as quietly as any other.
+    from gaploft.bar import progress_bar
+    from gaploft.job_file import check_mask, read_job
+    from gaploft.pipeline import rebuild
+    from gaploft.report.outputs import clear_outputs, write_outputs
+    from gaploft.scan.read import read_scan
+
+    job_path, directory = options.job, options.out
+    inputs: tuple[Path, ...] = (job_path,)
+    try:
+        job_file = read_job(job_path)
+        inputs = job_file.inputs
+        with progress_bar(sys.stderr) as progress:
+            started = perf_counter()
+            scan = read_scan(job_file.scan_path, job_file.unit, progress=progress)
+            check_mask(job_file.job, scan.source.vertices)
+            seconds = {"read": perf_counter() - started}
+            outcome = rebuild(scan, job_file.job, progress=progress)
+            outcome = replace(outcome, seconds={**outcome.seconds, **seconds})
+            report = write_outputs(outcome, directory, inputs=inputs, progress=progress)
+    except InputError:
+        # An old target left beside a job that failed could be taken for its result.
+        clear_outputs(directory, keep=inputs)
+        raise
+    if report["verdict"] == "refused":
+        raise EvidenceError(report["warnings"][-1]["text"])
+    band = report["band95_mm"]
+    print(
+        f"{report['verdict']}: {directory / 'target.stl'} (mm), 95 % band {band['median']:.3f} mm median, "
+        f"{band['max']:.3f} mm largest; read {directory / 'report.html'} before machining"
+    )
+    return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="gaploft", description="Rebuild the outer surface of a broken tube across the damage."
+    )
+    parser.add_argument("--version", action="version", version=f"gaploft {_version()}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    rebuild = commands.add_parser(
+        "rebuild",
+        help="rebuild one tube from a scan",
+        description="Write target.stl, target.ply, report.json and report.html for one job. "
+        "Results of an earlier run in DIR are replaced, or removed when this run gives none. "
+        "Exit codes: 0 done, 2 the input can't be used, 3 the evidence does not support a target, "
+        "130 interrupted.",
+    )
+    rebuild.add_argument("job", type=Path, metavar="JOB.toml", help="what to rebuild")
+    rebuild.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
+    rebuild.set_defaults(run=_rebuild)
+    return parser
+
+
+def _version() -> str:
+    try:
+        return metadata.version("gaploft")
+    except metadata.PackageNotFoundError:
+        return "(not installed)"
+
+
+def _say(text: str) -> None:
+    """One line on stderr."""
+    print("gaploft: " + " ".join(text.split()), file=sys.stderr)
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Let SIGTERM stop the work as Ctrl-C does, and keep a second one from disturbing the tidying up."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        for known in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(known, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,58 @@
+"""What anyone who acts on a target has to know; shown with every report."""
+
+CAUTIONS = (
+    (
+        "An estimate",
+        "The rebuilt surface is inferred from the intact tube around the damage. The 95 % band is an "
+        "average over the surface: single spots can lie outside it, most likely half way across the gap "
+        "and near bends.",
+    ),
+    (
+        "Shape only, no proof of strength",
+        "This describes the outer shape. It knows nothing of plies, voids, bond or load. A restored "
+        "shape is not a safe frame: qualified inspection and the rules that hold where you work decide "
+        "whether it may be ridden.",
+    ),
+    (
+        "Which surface",
+        "The target lies below the rebuilt outer surface by paint and cover as typed in the job. "
+        "Measure both on this frame; a guessed thickness goes straight into the depth of cut.",
+    ),
+    (
+        "Too low is worse than too high",
+        "Machining below the target cuts fibres and can't be undone. Keep clear by at least the band, "
+        "fill where the repair is low, and take nothing off the intact laminate beside it.",
+    ),
+    (
+        "Flat facets",
+        "On a convex wall the facets lie inside the smooth surface by up to the chord error, in a "
+        "hollow outside it.",
+    ),
+    (
+        "No unit in the mesh file",
+        "Mesh files state neither unit nor frame. This one is in millimetres, in the frame of the scan: "
+        "compare its overall size with the part before the first cut.",
+    ),
+    (
+        "Alignment adds its own error",
+        "Lining up frame, scan and machine adds to the error stated here. Align on intact surface, "
+        "never on the repair, and write down the residual.",
+    ),
+    (
+        "Halves may have moved",
+        "After a full break the two sides rarely sit where they did. Offset, angle and twist above say "
+        "how well one continues the other; a target for moved halves fits the frame as scanned, not as "
+        "it once was.",
+    ),
+    (
+        "The scan decides",
+        "Dark, glossy and clear-coated carbon scans badly and matting spray adds thickness. Crushed or "
+        "lifted rims, stickers and fittings are left out as far as the data show them.",
+    ),
+    (
+        "Dust and resin",
+        "Carbon dust irritates, conducts and can burn: extraction, breathing, eye and skin protection, "
+        "and no live electronics in its way. Uncured resin sensitises. Safety data sheets and local law "
+        "go before this page.",
+    ),
+)

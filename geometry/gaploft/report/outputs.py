@@ -1,0 +1,94 @@
+"""Write everything that one rebuild gives into a folder: all of it, or nothing."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from time import perf_counter
+from typing import TYPE_CHECKING, Any
+
+from gaploft.files.facts import WrittenMesh
+from gaploft.files.folder import clear_folder, refuse_inputs, whole_folder
+from gaploft.files.ply import write_ply
+from gaploft.files.stl import write_stl
+from gaploft.files.whole import write_whole
+from gaploft.progress import Progress, silent
+from gaploft.report.numbers import GENERATOR, as_dict, as_json
+from gaploft.report.page import as_page
+from gaploft.report.pictures import draw_pictures
+from gaploft.scan.model import Note
+
+if TYPE_CHECKING:
+    from gaploft.pipeline import Rebuild
+
+OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
+
+
+def write_outputs(
+    rebuild: "Rebuild", directory: Path, *, inputs: Sequence[Path] = (), progress: Progress = silent
+) -> dict[str, Any]:
+    """Write target and report of one rebuild; without a target, the report alone.
+
+    Parameters
+    ----------
+    rebuild : Rebuild
+    directory : made if it is missing; results of an earlier run there are replaced
+    inputs : files that the job reads, which no result may be written over
+
+    Returns
+    -------
+    dict
+        What ``report.json`` holds.
+
+    Raises
+    ------
+    InputError
+        Something can't be written; ``directory`` is then as it was.
+    """
+    started = perf_counter()
+    refuse_inputs(directory, OUTPUT_NAMES, inputs)
+    written = None
+    with whole_folder(directory, OUTPUT_NAMES) as staging:
+        progress("write", 0.0)
+        if rebuild.target is not None:
+            written = write_stl(staging / "target.stl", rebuild.target)
+            progress("write", 0.3)
+            write_ply(staging / "target.ply", rebuild.target)
+            rebuild = _with_file_notes(rebuild, written)
+        progress("write", 0.6)
+        pictures = () if rebuild.target is None else draw_pictures(rebuild.target)
+        progress("write", 0.9)
+        seconds = {**rebuild.seconds, "write": perf_counter() - started}
+        report = as_dict(replace(rebuild, seconds=seconds), written)
+        write_whole(staging / "report.json", as_json(report).encode("utf-8"))
+        write_whole(staging / "report.html", as_page(report, pictures).encode("utf-8"))
+        progress("write", 1.0)
+    return report
+
+
+def clear_outputs(directory: Path, *, keep: Sequence[Path] = ()) -> None:
+    """Remove what an earlier run left in ``directory``; a folder without its report is not touched."""
+    try:
+        report = (directory / "report.json").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return
+    if f'"generator": "{GENERATOR} ' in report:
+        clear_folder(directory, OUTPUT_NAMES, keep=keep)
+
+
+def _with_file_notes(rebuild: "Rebuild", written: WrittenMesh) -> "Rebuild":
+    """Add what only shows on the written file; either makes "ready" into "check"."""
+    notes = []
+    if not written.manifold:
+        notes.append(
+            Note("target_not_manifold", "the target has edges where its facets don't fit each other")
+        )
+    if written.rounding_mm > rebuild.job.target.chord_tolerance_mm:
+        text = (
+            f"single precision moves the target by up to {written.rounding_mm:.4f} mm this far "
+            "from the origin: move the scan nearer to it"
+        )
+        notes.append(Note("far_from_origin", text))
+    if not notes:
+        return rebuild
+    verdict = "check" if rebuild.verdict == "ready" else rebuild.verdict
+    return replace(rebuild, verdict=verdict, warnings=(*rebuild.warnings, *notes))
