@@ -39,9 +39,12 @@ def install_extension(zip_file: Path) -> None:
     """Install and enable the zip as a user would from disk."""
     import bpy
 
-    bpy.ops.extensions.package_install_files(
-        filepath=str(zip_file), repo="user_default", enable_on_install=True, overwrite=True
-    )
+    try:
+        bpy.ops.extensions.package_install_files(
+            filepath=str(zip_file), repo="user_default", enable_on_install=True, overwrite=True
+        )
+    except RuntimeError as error:
+        raise pytest.UsageError(f"the extension can't be installed and enabled: {error}") from error
     if EXTENSION not in bpy.context.preferences.addons:
         raise pytest.UsageError("the extension was installed, but could not be enabled")
 
