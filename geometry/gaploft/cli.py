@@ -10,9 +10,10 @@ from importlib import metadata
 from pathlib import Path
 from time import perf_counter
 from types import FrameType
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 from gaploft.errors import Cancelled, EvidenceError, InputError
+from gaploft.progress import STAGES, Progress, silent
 
 DONE, UNUSABLE, REFUSED, INTERRUPTED = 0, 2, 3, 130
 
@@ -57,7 +58,6 @@ def _run(options: argparse.Namespace) -> int:
 def _rebuild(options: argparse.Namespace) -> int:
     """Run ``gaploft rebuild``."""
     # Imported here, so that an interrupt while the larger libraries load ends as quietly as any other.
-    from gaploft.bar import progress_bar
     from gaploft.job_file import check_mask, read_job
     from gaploft.pipeline import rebuild
     from gaploft.report.outputs import clear_outputs, write_outputs
@@ -68,7 +68,7 @@ def _rebuild(options: argparse.Namespace) -> int:
     try:
         job_file = read_job(job_path)
         inputs = job_file.inputs
-        with progress_bar(sys.stderr) as progress:
+        with _progress_bar(sys.stderr) as progress:
             started = perf_counter()
             scan = read_scan(job_file.scan_path, job_file.unit, progress=progress)
             check_mask(job_file.job, scan.source.vertices)
@@ -139,5 +139,19 @@ def _stoppable() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+@contextmanager
+def _progress_bar(stream: TextIO) -> Iterator[Progress]:
+    """Give a ``progress(stage, share)`` that draws on ``stream`` when that is a terminal."""
+    if not stream.isatty():
+        yield silent
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=100, file=stream, leave=False, bar_format="{desc:9}|{bar}| {n:3.0f} % {elapsed}") as bar:
+
+        def show(stage: str, share: float) -> None:
+            bar.set_description_str(stage, refresh=False)
+            done = 100.0 * (STAGES.index(stage) + min(max(share, 0.0), 1.0)) / len(STAGES)
+            bar.update(max(0.0, done - bar.n))
+
+        yield show

@@ -5,14 +5,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from importlib import metadata
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gaploft.evidence.model import BandSummary, BlankTest, FitQuality, GapSize, Halves, Seam
 from gaploft.files.facts import WrittenMesh
 from gaploft.progress import STAGES
-
-if TYPE_CHECKING:
-    from gaploft.pipeline import Rebuild
+from gaploft.report.model import Rebuild
 
 SCHEMA = 1
 GENERATOR = "gaploft"
@@ -28,7 +26,7 @@ _EVIDENCE = {
 }
 
 
-def as_dict(rebuild: "Rebuild", written: WrittenMesh | None) -> dict[str, Any]:
+def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
     """Everything that is known of one rebuild, as JSON can hold it.
 
     Parameters
@@ -83,7 +81,7 @@ def _fields(kind: type, value: Any) -> dict[str, Any]:
     return empty
 
 
-def _job(rebuild: "Rebuild") -> dict[str, Any]:
+def _job(rebuild: Rebuild) -> dict[str, Any]:
     job = rebuild.job
     masked = job.damage.source_vertices
     return {
@@ -98,7 +96,7 @@ def _job(rebuild: "Rebuild") -> dict[str, Any]:
     }
 
 
-def _target(rebuild: "Rebuild", written: WrittenMesh | None) -> dict[str, Any]:
+def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
     keys = ("file", "facets", "area_mm2", "chord_error_mm", "manifold", "sha256", "rounding_mm", "size_mm")
     if written is None or rebuild.target is None:
         return dict.fromkeys(keys)

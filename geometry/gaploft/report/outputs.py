@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gaploft.files.facts import WrittenMesh
 from gaploft.files.folder import clear_folder, refuse_inputs, whole_folder
@@ -12,19 +12,17 @@ from gaploft.files.ply import write_ply
 from gaploft.files.stl import write_stl
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
+from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
 from gaploft.report.pictures import draw_pictures
 from gaploft.scan.model import Note
 
-if TYPE_CHECKING:
-    from gaploft.pipeline import Rebuild
-
 OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
 
 
 def write_outputs(
-    rebuild: "Rebuild", directory: Path, *, inputs: Sequence[Path] = (), progress: Progress = silent
+    rebuild: Rebuild, directory: Path, *, inputs: Sequence[Path] = (), progress: Progress = silent
 ) -> dict[str, Any]:
     """Write target and report of one rebuild; without a target, the report alone.
 
@@ -75,7 +73,7 @@ def clear_outputs(directory: Path, *, keep: Sequence[Path] = ()) -> None:
         clear_folder(directory, OUTPUT_NAMES, keep=keep)
 
 
-def _with_file_notes(rebuild: "Rebuild", written: WrittenMesh) -> "Rebuild":
+def _with_file_notes(rebuild: Rebuild, written: WrittenMesh) -> Rebuild:
     """Add what only shows on the written file; either makes "ready" into "check"."""
     notes = []
     if not written.manifold:
