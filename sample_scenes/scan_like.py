@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import Delaunay, cKDTree
+from scipy.spatial import Delaunay
 from scipy.spatial.transform import Rotation
 
 Floats = NDArray[np.float64]
@@ -73,9 +73,20 @@ def unrolled_triangles(
     """Cover an unrolled tube with irregular triangles, closed across its seam.
 
     Returns ``along_mm`` (n,), ``around`` (n,) in [0, 1), and faces (m, 3). The first and the last
-    row of vertices lie exactly on the two ends. Points are a shuffled triangular lattice, moved by
-    a smooth random warp, then joined by Delaunay's rule on the plane, padded across the seam.
+    row of vertices lie exactly on the two ends.
     """
+    plane = scattered(length_mm, perimeter_mm, edge_mm=edge_mm, rng=rng)
+    return plane[:, 0], plane[:, 1] / perimeter_mm, periodic_delaunay(plane, perimeter_mm, edge_mm)
+
+
+def scattered(
+    length_mm: float,
+    perimeter_mm: float,
+    *,
+    edge_mm: float,
+    rng: np.random.Generator,
+) -> Floats:
+    """Scatter points over an unrolled tube, (n, 2): a triangular lattice, shuffled and warped."""
     n_around = max(8, round(perimeter_mm / edge_mm))
     n_along = max(3, round(length_mm / (edge_mm * np.sqrt(0.75))) + 1)
     row, column = np.meshgrid(np.arange(n_along), np.arange(n_around), indexing="ij")
@@ -93,7 +104,7 @@ def unrolled_triangles(
     inside = np.clip(plane[:, 0], 0.2 * edge_mm, length_mm - 0.2 * edge_mm)
     plane[n_around:-n_around, 0] = inside[n_around:-n_around]
     plane[:, 1] %= perimeter_mm
-    return plane[:, 0], plane[:, 1] / perimeter_mm, _periodic_delaunay(plane, perimeter_mm, edge_mm)
+    return plane
 
 
 def _warp(plane: Floats, period_mm: float, *, amplitude_mm: float, rng: np.random.Generator) -> Floats:
@@ -104,8 +115,8 @@ def _warp(plane: Floats, period_mm: float, *, amplitude_mm: float, rng: np.rando
     return np.asarray(np.cos(phase) @ rng.normal(0.0, amplitude_mm / np.sqrt(6.0), (12, 2)))
 
 
-def _periodic_delaunay(plane: Floats, period_mm: float, edge_mm: float) -> Faces:
-    """Delaunay triangles of points on a cylinder, each triangle once."""
+def periodic_delaunay(plane: Floats, period_mm: float, edge_mm: float) -> Faces:
+    """Delaunay triangles of points on a cylinder, each once: the plane is padded across the seam."""
     pad = 6.0 * edge_mm
     low = np.flatnonzero(plane[:, 1] < pad)
     high = np.flatnonzero(plane[:, 1] > period_mm - pad)
@@ -196,24 +207,37 @@ def scan_like(
         white_share=faults.white_share,
         rng=rng,
     )
-    keep = np.ones(len(points), dtype=bool)
+    keep, flank = np.ones(len(points), dtype=bool), np.ones(len(points), dtype=bool)
     if gap_mm is not None:
-        for end, side in zip(gap_mm, (-1.0, 1.0), strict=True):
-            rim = end + side * faults.ragged_mm * ring_noise(around, rng=rng)
-            beyond = side * (along - rim)
-            keep &= (beyond > 0) | (side * (along - np.mean(gap_mm)) < 0)
-            height += _damaged_rim(beyond, around, faults, rng)
+        keep, damage = broken_open(along, around, gap_mm, faults=faults, rng=rng)
+        height += damage
         flank = (along < gap_mm[0] - 15.0) | (along > gap_mm[1] + 15.0)
-    else:
-        flank = keep.copy()
     height += _bosses(points, flank, faults, rng) + _sticker(along, around, flank, faults)
     keep &= _seen(points, around, flank, faults, rng)
     points = points + height[:, None] * normals
     if faults.closed_end:
         points, normals, faces, keep = _with_cap(points, normals, faces, keep, along, around, length_mm, rng)
     faces = faces[keep[faces].all(axis=1)]
-    points, faces = _with_clumps(points, normals, faces, faults.clumps, rng)
+    points, faces = with_clumps(points, normals, faces, faults.clumps, rng)
     return compacted(points, faces)
+
+
+def broken_open(
+    along_mm: Floats,
+    around: Floats,
+    gap_mm: tuple[float, float],
+    *,
+    faults: ScanFaults,
+    rng: np.random.Generator,
+) -> tuple[NDArray[np.bool_], Floats]:
+    """Which vertices are left outside a gap with ragged rims, and the height of the damage at the rims."""
+    keep, height = np.ones(len(along_mm), dtype=bool), np.zeros(len(along_mm))
+    for end, side in zip(gap_mm, (-1.0, 1.0), strict=True):
+        rim = end + side * faults.ragged_mm * ring_noise(around, rng=rng)
+        beyond = side * (along_mm - rim)
+        keep &= (beyond > 0) | (side * (along_mm - np.mean(gap_mm)) < 0)
+        height += _damaged_rim(beyond, around, faults, rng)
+    return keep, height
 
 
 def _damaged_rim(beyond: Floats, around: Floats, faults: ScanFaults, rng: np.random.Generator) -> Floats:
@@ -295,7 +319,7 @@ def _with_cap(
     )
 
 
-def _with_clumps(
+def with_clumps(
     points: Floats, normals: Floats, faces: Faces, count: int, rng: np.random.Generator
 ) -> tuple[Floats, Faces]:
     """Add loose patches: bits of the surface lifted off, turned and roughened."""
@@ -305,12 +329,17 @@ def _with_clumps(
         near = np.linalg.norm(points - points[centre], axis=1) < rng.uniform(1.5, 4.0)
         patch = faces[near[faces].all(axis=1)]
         index, patch = np.unique(patch, return_inverse=True)
-        loose = Rotation.random(random_state=rng).apply(points[index] - points[centre])
+        loose = random_turn(rng).apply(points[index] - points[centre])
         loose += points[centre] + rng.uniform(2.0, 9.0) * normals[centre]
         loose += rng.normal(0.0, 0.15, loose.shape)
         all_faces.append(patch.reshape(-1, 3).astype(np.int32) + sum(map(len, all_points)))
         all_points.append(loose)
     return np.concatenate(all_points), np.concatenate(all_faces).astype(np.int32)
+
+
+def random_turn(rng: np.random.Generator) -> Rotation:
+    """A rotation drawn evenly from all rotations."""
+    return Rotation.from_quat(rng.normal(size=4))
 
 
 def moved_half(
@@ -336,11 +365,3 @@ def compacted(points: Floats, faces: Faces) -> tuple[Floats, Faces]:
     """Drop vertices no face uses."""
     index, renumbered = np.unique(faces, return_inverse=True)
     return points[index], renumbered.reshape(-1, 3).astype(np.int32)
-
-
-def inside_tube(
-    points: Floats, centreline: Floats, radius: Callable[[Floats, Floats], Floats]
-) -> NDArray[np.bool_]:
-    """Which points lie inside another tube; ``radius(points, nearest_centres)`` is its extent there."""
-    away, nearest = cKDTree(centreline).query(points)
-    return np.asarray(away < radius(points, centreline[nearest]))

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from cad_surface import CadSurface, loft
-from scan_like import ScanFaults, moved_half, scan_like
+from scan_like import ScanFaults, moved_half, random_turn, scan_like
 from section_shapes import cut_aerofoil, d_section, ellipse, superellipse, twisted
 
 Floats = NDArray[np.float64]
@@ -216,7 +216,7 @@ def broken_tube(
         vertices = moved_half(
             vertices, far, centre_mm=tube.centre(middle), axis=tube.axis(middle), faults=faults
         )
-    turn = Rotation.random(random_state=rng) if faults.posed else Rotation.identity()
+    turn = random_turn(rng) if faults.posed else Rotation.identity()
     shift = rng.uniform(-400.0, 400.0, 3) if faults.posed else np.zeros(3)
     ends = [np.asarray(turn.apply(tube.centre(at)) + shift) for at in gap]
     return BrokenTube(tube, faults, gap, turn.apply(vertices) + shift, faces, ends[0], ends[1], turn, shift)
