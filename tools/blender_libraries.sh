@@ -37,8 +37,8 @@ done
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     export DEBIAN_FRONTEND=noninteractive
     echo "setup: installing ${wanted[*]}"
-    apt-get update -qq
-    apt-get install -qq -y --no-install-recommends "${wanted[@]}" >/dev/null
+    log=$( (apt-get update -qq && apt-get install -qq -y --no-install-recommends "${wanted[@]}") 2>&1) ||
+        echo "$log" >&2
 fi
 if [ -n "$(missing_libraries)" ]; then
     echo "setup: Blender needs libraries that are missing here; install the packages ${wanted[*]}" >&2

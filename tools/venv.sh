@@ -11,11 +11,10 @@ give_up() {
     exit 2
 }
 
-command -v "$python" >/dev/null ||
-    give_up "$python was not found; install it or name another, as in: make setup PYTHON=python3.13"
+version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/dev/null) ||
+    give_up "$python does not run here; install it or name another, as in: make setup PYTHON=python3.13"
 "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
-    give_up "$python is $("$python" -V 2>&1), but Python 3.11 or newer is needed; name another with PYTHON="
-version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+    give_up "$python is Python $version, but 3.11 or newer is needed; name another with PYTHON="
 
 has_venv() { "$python" -c 'import venv, ensurepip' 2>/dev/null; }
 
@@ -28,8 +27,8 @@ rm -rf "$folder"
 if ! has_venv && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     export DEBIAN_FRONTEND=noninteractive
     echo "setup: installing python$version-venv"
-    { apt-get update -qq && apt-get install -qq -y --no-install-recommends "python$version-venv"; } \
-        >/dev/null 2>&1 || true
+    log=$( (apt-get update -qq && apt-get install -qq -y --no-install-recommends "python$version-venv") 2>&1) ||
+        echo "$log" >&2
 fi
 if has_venv; then
     "$python" -m venv "$folder"
