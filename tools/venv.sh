@@ -19,7 +19,7 @@ version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/de
 has_venv() { "$python" -c 'import venv, ensurepip' 2>/dev/null; }
 
 # What an earlier call made with the same Python can stay.
-if "$folder/bin/python" -m pip --version 2>/dev/null | grep -q "(python $version)"; then
+if [[ $("$folder/bin/python" -m pip --version 2>/dev/null) == *"(python $version)"* ]]; then
     exit 0
 fi
 rm -rf "$folder"
