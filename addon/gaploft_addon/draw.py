@@ -1,0 +1,114 @@
+"""What a job shows in the viewport: marks, the damaged area and the rebuilt surface."""
+
+import bpy
+import numpy as np
+from mathutils import Matrix
+
+from . import mesh_io, surface_io
+
+ACCENT = (0.10, 0.42, 0.55, 1.0)
+WIDE_BAND = (0.95, 0.62, 0.18, 1.0)
+DAMAGED = (0.70, 0.16, 0.10, 1.0)
+
+
+def show_marks(scene, scan, ends_mm):
+    """Two empties at the ends of the damage, moving along with the scan."""
+    state = scene.gaploft
+    mm = mesh_io.unit_of(scene)[1]
+    for field, name, end in zip(("mark_from", "mark_to"), ("Damage From", "Damage To"), ends_mm, strict=True):
+        mark = getattr(state, field)
+        if mark is None:
+            mark = bpy.data.objects.new(name, None)
+            mark.empty_display_type = "SPHERE"
+            mark.show_name = True
+            mark.show_in_front = True
+            setattr(state, field, mark)
+        mark.empty_display_size = 0.01 * max(mesh_io.scan_extent_mm(scan, scene)) / mm
+        _attach(scene, mark, scan)
+        mark.location = np.asarray(end) / mm
+
+
+def show_area(scene, scan, source_vertices):
+    """The damaged points of the scan as an object; none when the damage goes all the way round."""
+    state = scene.gaploft
+    remove(state.damaged_area)
+    state.damaged_area = None
+    if source_vertices is None:
+        return
+    mesh = surface_io.area_mesh("Damaged Area", scan, source_vertices)
+    mesh.materials.append(_plain_material("Gaploft Damage", DAMAGED))
+    area = bpy.data.objects.new("Damaged Area", mesh)
+    area["scan_vertices"] = len(scan.data.vertices)
+    area.hide_render = True
+    _attach(scene, area, scan)
+    state.damaged_area = area
+
+
+def show_surface(scene, scan, mesh):
+    """The rebuilt surface as an object in the place of an earlier one."""
+    state = scene.gaploft
+    remove(state.result)
+    mesh.materials.append(_band_material("Gaploft Band", mesh))
+    surface = bpy.data.objects.new("Rebuilt Surface", mesh)
+    surface.color = ACCENT
+    _attach(scene, surface, scan)
+    state.result = surface
+    return surface
+
+
+def remove(obj):
+    """Take an object of ours away together with its mesh."""
+    if obj is None:
+        return
+    mesh = obj.data
+    bpy.data.objects.remove(obj)
+    if mesh is not None and mesh.users == 0:
+        bpy.data.meshes.remove(mesh)
+
+
+def _attach(scene, obj, scan):
+    """Into our collection and, in the scan's own frame, under the scan."""
+    state = scene.gaploft
+    if state.collection is None:
+        state.collection = bpy.data.collections.new("Gaploft")
+    if state.collection not in scene.collection.children_recursive:
+        scene.collection.children.link(state.collection)
+    if obj.name not in state.collection.objects:
+        state.collection.objects.link(obj)
+    obj.parent = scan
+    obj.matrix_parent_inverse = Matrix(np.linalg.inv(mesh_io.own_size(scan)).tolist()).to_4x4()
+    obj.matrix_basis = Matrix.Identity(4)
+
+
+def _plain_material(name, colour):
+    material = bpy.data.materials.get(name) or bpy.data.materials.new(name)
+    material.diffuse_color = colour
+    return material
+
+
+def _band_material(name, mesh):
+    """Coloured by the half width of the 95 % band: from nothing to the widest on this surface."""
+    material = _plain_material(name, ACCENT)
+    if not material.use_nodes:
+        material.use_nodes = True
+    nodes, links = material.node_tree.nodes, material.node_tree.links
+    nodes.clear()
+    output = nodes.new("ShaderNodeOutputMaterial")
+    shader = nodes.new("ShaderNodeBsdfPrincipled")
+    ramp = nodes.new("ShaderNodeValToRGB")
+    span = nodes.new("ShaderNodeMapRange")
+    band = nodes.new("ShaderNodeAttribute")
+    for column, node in enumerate((band, span, ramp, shader, output)):
+        node.location = (300 * column, 0)
+    band.attribute_name = "band95"
+    widest = np.empty(len(mesh.vertices), dtype=np.float32)
+    mesh.attributes["band95"].data.foreach_get("value", widest)
+    span.inputs["From Max"].default_value = max(float(widest.max(initial=0.0)), 1e-6)
+    ramp.color_ramp.elements[0].color = ACCENT
+    ramp.color_ramp.elements[1].color = WIDE_BAND
+    shader.inputs["Roughness"].default_value = 0.5
+    links.new(band.outputs["Fac"], span.inputs["Value"])
+    links.new(span.outputs["Result"], ramp.inputs["Fac"])
+    links.new(ramp.outputs["Color"], shader.inputs["Base Color"])
+    links.new(shader.outputs["BSDF"], output.inputs["Surface"])
+    return material

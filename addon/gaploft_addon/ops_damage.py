@@ -1,0 +1,164 @@
+"""Operators: say where the tube is damaged."""
+
+import bpy
+import numpy as np
+from bpy.props import EnumProperty, FloatVectorProperty
+
+from gaploft.errors import GeometryError, InputError
+from gaploft.job import Damage
+from gaploft.tube.region import damage_from_region
+
+from . import draw, mesh_io
+
+WAYS = (
+    (
+        "AUTO",
+        "Whatever Is There",
+        "Given points, else the selection, else two selected empties, else set points, else the painted area",
+    ),
+    ("POINTS", "Two Points", "The points From and To"),
+    ("SELECTION", "Selection", "What is selected on the scan in Edit Mode"),
+    (
+        "PAINTED",
+        "Painted Area",
+        "The attribute or vertex group gaploft_damage, or the mask painted in Sculpt Mode",
+    ),
+)
+
+
+def find_scan(context):
+    """The active mesh unless it is one of ours, else the scan used before, else None."""
+    state = context.scene.gaploft
+    active = context.active_object
+    ours = (state.result, state.damaged_area)
+    if active is not None and active.type == "MESH" and active not in ours:
+        return active
+    return state.scan
+
+
+class GAPLOFT_OT_mark_damage(bpy.types.Operator):
+    """Mark where the tube is damaged: from two points, the selection, or a painted area of the scan"""
+
+    bl_idname = "gaploft.mark_damage"
+    bl_label = "Mark Damage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    way: EnumProperty(
+        name="From", description="What the damage is read from", items=WAYS, options={"SKIP_SAVE"}
+    )
+    from_point: FloatVectorProperty(
+        name="From",
+        description="Beginning of the damage in world coordinates, near the tube's centreline",
+        options={"SKIP_SAVE"},
+    )
+    to_point: FloatVectorProperty(
+        name="To",
+        description="End of the damage in world coordinates, near the tube's centreline",
+        options={"SKIP_SAVE"},
+    )
+
+    @classmethod
+    def poll(cls, context):
+        if find_scan(context) is None:
+            cls.poll_message_set("Make the scan the active object first: a mesh of the broken tube")
+            return False
+        return True
+
+    def execute(self, context):
+        scan, scene = find_scan(context), context.scene
+        context.view_layer.update()
+        try:
+            damage = self._damage(context, scan)
+            length_mm = float(np.linalg.norm(damage.to_mm - damage.from_mm))
+            if not length_mm > 0.0:
+                raise InputError("both ends of the damage are at the same place: give two different points")
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+
+        scene.gaploft.scan = scan
+        draw.show_marks(scene, scan, (damage.from_mm, damage.to_mm))
+        draw.show_area(scene, scan, damage.source_vertices)
+        context.view_layer.update()
+        side = (
+            "all round"
+            if damage.source_vertices is None
+            else f"{len(damage.source_vertices)} points on one side"
+        )
+        self.report({"INFO"}, f"Damage of {length_mm:.1f} mm marked on '{scan.name}', {side}")
+        return {"FINISHED"}
+
+    def _damage(self, context, scan):
+        """Read the damage in the way asked for."""
+        given = [self.properties.is_property_set(name) for name in ("from_point", "to_point")]
+        if any(given) and not all(given):
+            raise InputError(
+                "one end of the damage was given and two are needed: give from_point and to_point"
+            )
+        if all(given):
+            return _between(context, scan, self.from_point, self.to_point)
+        state = context.scene.gaploft
+        set_points = tuple(state.from_point) != tuple(state.to_point)
+        empties = [o for o in context.selected_objects if o.type == "EMPTY"]
+        editing = scan.mode == "EDIT"
+        if self.way == "SELECTION" or (self.way == "AUTO" and editing):
+            return _from_selection(scan, context.scene)
+        if self.way in {"POINTS", "AUTO"} and len(empties) == 2:
+            empties.sort(key=lambda o: (o is state.mark_to, o.name))
+            return _between(context, scan, *(o.matrix_world.translation for o in empties))
+        if self.way == "POINTS" or (self.way == "AUTO" and set_points):
+            if not set_points:
+                raise InputError(
+                    "no points are set: set From and To, or select two empties at the ends of the damage"
+                )
+            return _between(context, scan, state.from_point, state.to_point)
+        return _from_paint(scan, context.scene)
+
+
+class GAPLOFT_OT_take_point(bpy.types.Operator):
+    """Set this end of the damage to where the 3D cursor is"""
+
+    bl_idname = "gaploft.take_point"
+    bl_label = "Take from 3D Cursor"
+    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
+
+    end: EnumProperty(
+        name="End",
+        description="Which end of the damage",
+        items=(("FROM", "From", "Where the damage begins"), ("TO", "To", "Where the damage ends")),
+    )
+
+    def execute(self, context):
+        state = context.scene.gaploft
+        setattr(state, "from_point" if self.end == "FROM" else "to_point", context.scene.cursor.location)
+        return {"FINISHED"}
+
+
+def _between(context, scan, start, stop):
+    return Damage(*(mesh_io.to_own_mm(scan, context.scene, point) for point in (start, stop)))
+
+
+def _from_selection(scan, scene):
+    if scan.mode != "EDIT":
+        raise InputError(
+            f"'{scan.name}' is not in Edit Mode: select the damaged area there and mark it again"
+        )
+    return _from_mask(scan, scene, mesh_io.selected_vertices(scan))
+
+
+def _from_paint(scan, scene):
+    mask = mesh_io.painted_vertices(scan)
+    if mask is None:
+        raise InputError(
+            "nothing says where the damage is: set two points, select the damaged area in Edit Mode, "
+            "or paint it with the mask brush in Sculpt Mode"
+        )
+    return _from_mask(scan, scene, mask)
+
+
+def _from_mask(scan, scene, mask):
+    vertices, _ = mesh_io.scan_arrays(scan)
+    return damage_from_region(vertices * mesh_io.unit_of(scene)[1], mask, mesh_io.vertex_normals(scan))
+
+
+CLASSES = (GAPLOFT_OT_mark_damage, GAPLOFT_OT_take_point)

@@ -1,0 +1,124 @@
+"""Operator: write the machining target, as it is now, to files."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import bpy
+import numpy as np
+from bpy.props import StringProperty
+from bpy_extras.io_utils import ExportHelper
+
+from gaploft.errors import GeometryError, InputError
+from gaploft.files.folder import whole_folder
+from gaploft.files.ply import write_ply
+from gaploft.files.stl import write_stl
+from gaploft.files.whole import write_whole
+from gaploft.report.numbers import as_json
+from gaploft.scan.normals import vertex_normals
+from gaploft.target.model import Target
+
+from . import ops_recheck, task
+
+
+class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
+    """Write the target as STL in millimetres, with changes by hand, and beside it a PLY and the report"""
+
+    bl_idname = "gaploft.export_target"
+    bl_label = "Export Target"
+    bl_options = {"REGISTER"}
+
+    filename_ext = ".stl"
+    filter_glob: StringProperty(default="*.stl", options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context):
+        state = context.scene.gaploft
+        if state.result is None:
+            refused = state.report and json.loads(state.report)["verdict"] == "refused"
+            cls.poll_message_set(
+                "The last rebuild was refused: there is no target" if refused else "Rebuild the surface first"
+            )
+            return False
+        return True
+
+    def invoke(self, context, event):
+        state = context.scene.gaploft
+        name = bpy.path.clean_name(state.scan.name if state.scan else "tube")
+        folder = Path(bpy.data.filepath).parent if bpy.data.filepath else Path.home()
+        self.filepath = str(folder / f"{name}_target_mm.stl")
+        return super().invoke(context, event)
+
+    def execute(self, context):
+        scene = context.scene
+        try:
+            stl = _checked_path(self.filepath)
+            _refuse_stale(scene)
+            surface, changes = ops_recheck.measure(scene.gaploft)
+            report = ops_recheck.with_hand(json.loads(scene.gaploft.report), changes)
+            names = _write(stl, surface, changes, report)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"Written in mm: {', '.join(names)}. {ops_recheck.sentence(changes)}")
+        return {"FINISHED"}
+
+
+def _checked_path(filepath):
+    """The STL's path. Raises InputError."""
+    if not filepath:
+        raise InputError("no file was named for the target: give a path that ends in .stl")
+    path = Path(bpy.path.abspath(filepath))
+    if path.suffix.lower() != ".stl":
+        raise InputError(
+            f"the target is written as STL, but the file is called {path.name}: end its name in .stl"
+        )
+    if not path.parent.is_dir():
+        raise InputError(f"the folder {path.parent} does not exist: make it, or choose another one")
+    return path
+
+
+def _refuse_stale(scene):
+    """Refuse when damage or settings are no longer those of the rebuild."""
+    state = scene.gaploft
+    if state.scan is None or state.mark_from is None or state.mark_to is None:
+        return
+    now, then = np.array(task.job_key(scene)), np.array(json.loads(state.built_with))
+    # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
+    if not np.allclose(now, then, rtol=1e-5, atol=1e-2 if np.allclose(now[6:], then[6:], rtol=1e-5) else 0.0):
+        raise InputError("damage or settings were changed since the surface was rebuilt: rebuild it first")
+
+
+def _write(stl, surface, changes, report):
+    """Write target and report, all or nothing, and return the names of the files."""
+    target = _current_target(surface, changes, report)
+    ply = stl.with_suffix(".ply").name
+    told = "report.json" if stl.stem == "target" else f"{stl.stem}_report.json"
+    with whole_folder(stl.parent, (stl.name, ply, told)) as folder:
+        written = write_stl(folder / stl.name, target)
+        write_ply(folder / ply, target)
+        size_mm = np.ptp(target.vertices_mm, axis=0).tolist()
+        report = report | {"target": report["target"] | asdict(written) | {"size_mm": size_mm}}
+        write_whole(folder / told, as_json(report).encode("utf-8"))
+    return stl.name, ply, told
+
+
+def _current_target(surface, changes, report):
+    """The surface as it is now; where it was changed, the band grows by the change."""
+    normals, outward = surface.normals, 0.0
+    if changes.changed:
+        normals = vertex_normals(surface.current_mm, surface.triangles)
+        outward = np.abs(np.einsum("ij,ij->i", surface.current_mm - surface.computed_mm, surface.normals))
+    return Target(
+        vertices_mm=surface.current_mm,
+        normals=normals,
+        band95_mm=surface.band95_mm + outward,
+        zone=surface.zone.astype(np.uint8),
+        quads=surface.quads,
+        triangles=surface.triangles,
+        shape=surface.shape,
+        chord_error_mm=report["target"]["chord_error_mm"],
+    )
+
+
+CLASSES = (GAPLOFT_OT_export_target,)

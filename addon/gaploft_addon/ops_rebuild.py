@@ -1,0 +1,147 @@
+"""Operator: rebuild the outer surface across the marked damage."""
+
+import bpy
+
+from gaploft.errors import Cancelled, GeometryError
+from gaploft.progress import STAGES
+
+from .task import Worker, keep, task_of
+
+STAGE_TEXTS = {
+    "read": "reading the scan",
+    "tube": "finding the tube",
+    "fit": "fitting the surface",
+    "evidence": "testing on blanked stretches",
+    "mesh": "making the facets",
+    "write": "finishing",
+}
+#: Looking around stays possible while the work runs; everything else waits.
+PASSED_ON = {
+    "MOUSEMOVE",
+    "INBETWEEN_MOUSEMOVE",
+    "MIDDLEMOUSE",
+    "WHEELUPMOUSE",
+    "WHEELDOWNMOUSE",
+    "TRACKPADPAN",
+    "TRACKPADZOOM",
+    "WINDOW_DEACTIVATE",
+}
+
+
+class GAPLOFT_OT_rebuild(bpy.types.Operator):
+    """Rebuild the outer surface across the marked damage from the intact scan around it. Esc stops it"""
+
+    bl_idname = "gaploft.rebuild"
+    bl_label = "Rebuild Surface"
+    bl_options = {"REGISTER", "UNDO"}
+
+    #: Stage and share of the rebuild that runs in the background, for the panel; None when none runs.
+    running = None
+
+    @classmethod
+    def poll(cls, context):
+        state = context.scene.gaploft
+        if state.scan is None or state.mark_from is None or state.mark_to is None:
+            cls.poll_message_set("Mark the damage first")
+            return False
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Go back to Object Mode first")
+            return False
+        return True
+
+    def execute(self, context):
+        manager = context.window_manager
+        manager.progress_begin(0.0, 1.0)
+        context.view_layer.update()
+        try:
+            outcome = task_of(context.scene).run(
+                lambda stage, share: manager.progress_update(overall(stage, share))
+            )
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        finally:
+            manager.progress_end()
+        return self._finish(context, outcome)
+
+    def invoke(self, context, _event):
+        context.view_layer.update()
+        try:
+            task = task_of(context.scene)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self._worker = Worker(task)
+        self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
+        context.window_manager.progress_begin(0.0, 1.0)
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context, event):
+        if event.type == "ESC":
+            self._worker.stop()
+        if event.type != "TIMER":
+            return {"PASS_THROUGH"} if event.type in PASSED_ON else {"RUNNING_MODAL"}
+        if self._worker.busy:
+            self._show_progress(context)
+            return {"RUNNING_MODAL"}
+        self._clean_up(context)
+        outcome = self._worker.outcome
+        if isinstance(outcome, Cancelled):
+            self.report({"INFO"}, "Stopped; nothing was changed")
+            return {"CANCELLED"}
+        if isinstance(outcome, GeometryError):
+            self.report({"ERROR"}, str(outcome))
+            return {"CANCELLED"}
+        if isinstance(outcome, BaseException):
+            raise outcome
+        return self._finish(context, outcome)
+
+    def cancel(self, context):
+        self._worker.stop()
+        self._worker.wait()
+        self._clean_up(context)
+
+    def _show_progress(self, context):
+        news = self._worker.latest()
+        if news is None:
+            return
+        stage, share = GAPLOFT_OT_rebuild.running = news
+        context.window_manager.progress_update(overall(stage, share))
+        then = "stopping" if self._worker.stopping else "Esc stops it"
+        context.workspace.status_text_set(f"Gaploft is {STAGE_TEXTS[stage]}, {share:.0%}; {then}")
+        _redraw(context)
+
+    def _clean_up(self, context):
+        GAPLOFT_OT_rebuild.running = None
+        context.window_manager.event_timer_remove(self._timer)
+        context.window_manager.progress_end()
+        context.workspace.status_text_set(None)
+        _redraw(context)
+
+    def _finish(self, context, outcome):
+        refusal = keep(context.scene, outcome)
+        if refusal is not None:
+            self.report({"ERROR"}, refusal)
+            return {"CANCELLED"}
+        context.view_layer.update()
+        evidence = outcome.evidence
+        self.report(
+            {"INFO"},
+            f"Gap of {evidence.gap.length_mm:.1f} mm rebuilt, 95 % band up to {evidence.band95_mm.max:.3f} "
+            f"mm, verdict: {outcome.verdict}",
+        )
+        return {"FINISHED"}
+
+
+def overall(stage, share):
+    """Share of the whole work done, each stage counted alike."""
+    return (STAGES.index(stage) + share) / len(STAGES)
+
+
+def _redraw(context):
+    for area in context.screen.areas if context.screen else ():
+        area.tag_redraw()
+
+
+CLASSES = (GAPLOFT_OT_rebuild,)

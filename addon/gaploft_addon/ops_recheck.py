@@ -1,0 +1,86 @@
+"""Operator: measure what was changed by hand on the rebuilt surface."""
+
+import json
+from dataclasses import asdict
+
+import bpy
+
+from gaploft.errors import GeometryError
+from gaploft.evidence.hand import hand_changes
+
+from . import surface_io
+
+
+def measure(state):
+    """Changes by hand of the rebuilt surface of a scene. Raises InputError."""
+    surface = surface_io.surface_arrays(state.result, state.scan)
+    changes = hand_changes(
+        surface.computed_mm,
+        surface.current_mm,
+        surface.normals,
+        surface.band95_mm,
+        surface.zone,
+        surface.quads,
+    )
+    return surface, changes
+
+
+def with_hand(report, changes):
+    """A copy of a report that tells of changes by hand; unsound ones make the verdict "check"."""
+    told = dict(report, hand=asdict(changes))
+    told["warnings"] = [w for w in report["warnings"] if w["code"] != "hand_changes"]
+    computed = report.get("hand_verdict_before", report["verdict"])
+    if not changes.changed:
+        return told | {"verdict": computed}
+    told["warnings"].append({"code": "hand_changes", "text": sentence(changes)})
+    return told | {"hand_verdict_before": computed, "verdict": computed if changes.sound else "check"}
+
+
+def sentence(changes):
+    """One sentence about changes by hand."""
+    if not changes.changed:
+        return "Nothing was changed by hand."
+    parts = [
+        f"by hand up to {changes.largest_mm:.3f} mm over {changes.area_mm2:.0f} mm² ({changes.share:.1%})"
+    ]
+    if changes.outside_band:
+        parts.append(
+            f"{changes.outside_band} points left their 95 % band by up to {changes.beyond_band_mm:.3f} mm"
+        )
+    if changes.overlap_mm:
+        parts.append(f"the overlap on intact surface was moved by up to {changes.overlap_mm:.3f} mm")
+    if changes.folded:
+        parts.append(f"{changes.folded} facets were turned over")
+    return f"Changed {'; '.join(parts)}."
+
+
+class GAPLOFT_OT_recheck(bpy.types.Operator):
+    """Measure what was changed by hand on the rebuilt surface, against the computed one and its band"""
+
+    bl_idname = "gaploft.recheck"
+    bl_label = "Check Again"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context):
+        if context.scene.gaploft.result is None:
+            cls.poll_message_set("Rebuild the surface first")
+            return False
+        return True
+
+    def execute(self, context):
+        state = context.scene.gaploft
+        context.view_layer.update()
+        try:
+            _, changes = measure(state)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        report = with_hand(json.loads(state.report), changes)
+        state.report = json.dumps(report)
+        state.result["verdict"] = report["verdict"]
+        self.report({"INFO"}, sentence(changes))
+        return {"FINISHED"}
+
+
+CLASSES = (GAPLOFT_OT_recheck,)

@@ -1,0 +1,177 @@
+"""The sidebar: the steps of a repair in the order of the work."""
+
+import json
+import textwrap
+
+import bpy
+
+from . import mesh_io
+from .ops_rebuild import STAGE_TEXTS, GAPLOFT_OT_rebuild, overall
+
+VERDICTS = {
+    "ready": ("CHECKMARK", "Ready"),
+    "check": ("ERROR", "Check by a person first"),
+    "refused": ("CANCEL", "Refused: no target"),
+}
+CAUTIONS = (
+    "Geometry only: no proof of strength.",
+    "A qualified inspection and local rules decide on any repair.",
+    "Machining carbon makes harmful, conducting dust: extract it, wear protection.",
+)
+
+
+class _Step:
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = "Gaploft"
+
+
+class GAPLOFT_PT_scan(_Step, bpy.types.Panel):
+    """The scan of the broken tube"""
+
+    bl_label = "1 Scan"
+
+    def draw(self, context):
+        state = context.scene.gaploft
+        column = _column(self.layout)
+        column.prop(state, "scan")
+        column.prop(state, "scan_unit")
+        scan = state.scan or context.active_object
+        if scan is not None and scan.type == "MESH":
+            size = sorted(mesh_io.scan_extent_mm(scan, context.scene), reverse=True)
+            _lines(
+                column,
+                f"{scan.name}: " + " × ".join(f"{edge:.5g}" for edge in size) + " mm, "
+                f"{len(scan.data.vertices):,} points",
+            )
+        else:
+            _lines(column, "Import the scan and make it the active object.")
+
+
+class GAPLOFT_PT_damage(_Step, bpy.types.Panel):
+    """Where the tube is damaged"""
+
+    bl_label = "2 Damage"
+
+    def draw(self, context):
+        state = context.scene.gaploft
+        for end, field in (("FROM", "from_point"), ("TO", "to_point")):
+            row = self.layout.row(align=True)
+            row.prop(state, field)
+            row.operator("gaploft.take_point", text="", icon="PIVOT_CURSOR").end = end
+        row = self.layout.row(align=True)
+        for way, text in (("POINTS", "Points"), ("SELECTION", "Selection"), ("PAINTED", "Painted")):
+            row.operator("gaploft.mark_damage", text=text).way = way
+        if state.scan is not None and state.mark_from is not None and state.mark_to is not None:
+            length = mesh_io.marked_length_mm(context.scene)
+            area = state.damaged_area
+            side = "all round" if area is None else f"one side, {len(area.data.vertices):,} points"
+            _lines(self.layout, f"Marked: {length:.1f} mm, {side}")
+
+
+class GAPLOFT_PT_rebuild(_Step, bpy.types.Panel):
+    """The surface across the damage and how far to trust it"""
+
+    bl_label = "3 Rebuild"
+
+    def draw(self, context):
+        state = context.scene.gaploft
+        column = _column(self.layout)
+        for field in ("overlap_mm", "chord_tolerance_mm", "paint_mm", "cover_mm"):
+            column.prop(state, field)
+        if GAPLOFT_OT_rebuild.running is None:
+            self.layout.operator("gaploft.rebuild", icon="MESH_CYLINDER")
+        else:
+            stage, share = GAPLOFT_OT_rebuild.running
+            self.layout.progress(factor=overall(stage, share), text=f"{STAGE_TEXTS[stage]} (Esc stops)")
+        if state.report:
+            _draw_report(self.layout, json.loads(state.report))
+
+
+class GAPLOFT_PT_check(_Step, bpy.types.Panel):
+    """Changes by hand, measured"""
+
+    bl_label = "4 Check by Hand"
+
+    def draw(self, context):
+        _lines(
+            self.layout, "Sculpt or move points of the rebuilt surface if you know better, then check again."
+        )
+        self.layout.operator("gaploft.recheck", icon="DRIVER_DISTANCE")
+        state = context.scene.gaploft
+        hand = json.loads(state.report).get("hand") if state.report else None
+        if hand is None:
+            return
+        _table(
+            self.layout,
+            (
+                ("Largest change", f"{hand['largest_mm']:.3f} mm"),
+                ("Changed area", f"{hand['area_mm2']:.0f} mm² ({hand['share']:.1%})"),
+                ("Points out of their band", str(hand["outside_band"])),
+                ("Step at the seam", f"{hand['seam_step_mm']:.3f} mm"),
+            ),
+        )
+
+
+class GAPLOFT_PT_export(_Step, bpy.types.Panel):
+    """The files for the machine"""
+
+    bl_label = "5 Export"
+
+    def draw(self, _context):
+        self.layout.operator("gaploft.export_target", icon="EXPORT")
+        for caution in CAUTIONS:
+            _lines(self.layout, caution, icon="DOT")
+
+
+def _draw_report(layout, report):
+    icon, text = VERDICTS[report["verdict"]]
+    layout.label(text=text, icon=icon)
+    rows = []
+    if report["gap"]["length_mm"] is not None:
+        flanks = " and ".join(f"{length:.0f}" for length in report["gap"]["flank_mm"])
+        rows += [
+            ("Gap", f"{report['gap']['length_mm']:.1f} mm"),
+            ("Diameter", f"{report['gap']['diameter_mm']:.2f} mm"),
+            ("Intact flanks", f"{flanks} mm"),
+            ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
+            (
+                "95 % band",
+                f"± {report['band95_mm']['median']:.3f}, at most {report['band95_mm']['max']:.3f} mm",
+            ),
+            (
+                f"Blank tests ({report['blank_test']['count']})",
+                f"rms {report['blank_test']['rms_mm']:.3f}, worst {report['blank_test']['max_mm']:.3f} mm",
+            ),
+            ("Seam", f"{report['seam']['step_mm']:.3f} mm, {report['seam']['angle_deg']:.2f}°"),
+            ("Halves", f"{report['halves']['offset_mm']:.3f} mm, {report['halves']['angle_deg']:.3f}°"),
+        ]
+    _table(layout, rows)
+    for warning in report["warnings"]:
+        _lines(layout, warning["text"], icon="INFO")
+
+
+def _column(layout):
+    layout.use_property_split = True
+    layout.use_property_decorate = False
+    return layout.column()
+
+
+def _table(layout, rows):
+    column = layout.column(align=True)
+    for name, value in rows:
+        split = column.split(factor=0.42)
+        split.label(text=name)
+        split.label(text=value)
+
+
+def _lines(layout, text, icon="NONE"):
+    """A text over as many labels as the sidebar's width asks for."""
+    width = max(20, int(bpy.context.region.width / (7.0 * bpy.context.preferences.system.ui_scale))) - 6
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for k, line in enumerate(textwrap.wrap(text, width)):
+        column.label(text=line, icon=icon if k == 0 else ("NONE" if icon == "NONE" else "BLANK1"))
+
+
+CLASSES = (GAPLOFT_PT_scan, GAPLOFT_PT_damage, GAPLOFT_PT_rebuild, GAPLOFT_PT_check, GAPLOFT_PT_export)
