@@ -10,10 +10,15 @@ from importlib import metadata
 from pathlib import Path
 from time import perf_counter
 from types import FrameType
-from typing import NoReturn, TextIO
+from typing import TYPE_CHECKING, NoReturn, TextIO
 
 from gaploft.errors import Cancelled, EvidenceError, InputError
 from gaploft.progress import STAGES, Progress, silent
+
+if TYPE_CHECKING:
+    from gaploft.job import Job
+    from gaploft.report.model import Rebuild
+    from gaploft.scan.model import Scan
 
 DONE, UNUSABLE, REFUSED, INTERRUPTED = 0, 2, 3, 130
 
@@ -59,7 +64,6 @@ def _rebuild(options: argparse.Namespace) -> int:
     """Run ``gaploft rebuild``."""
     # Imported here, so that an interrupt while the larger libraries load ends as quietly as any other.
     from gaploft.job_file import check_mask, read_job
-    from gaploft.pipeline import rebuild
     from gaploft.report.outputs import clear_outputs, write_outputs
     from gaploft.scan.read import read_scan
 
@@ -73,7 +77,7 @@ def _rebuild(options: argparse.Namespace) -> int:
             scan = read_scan(job_file.scan_path, job_file.unit, progress=progress)
             check_mask(job_file.job, scan.source.vertices)
             seconds = {"read": perf_counter() - started}
-            outcome = rebuild(scan, job_file.job, progress=progress)
+            outcome = _outcome(scan, job_file.job, progress)
             outcome = replace(outcome, seconds={**outcome.seconds, **seconds})
             report = write_outputs(outcome, directory, inputs=inputs, progress=progress)
     except InputError:
@@ -88,6 +92,19 @@ def _rebuild(options: argparse.Namespace) -> int:
         f"{band['max']:.3f} mm largest; read {directory / 'report.html'} before machining"
     )
     return DONE
+
+
+def _outcome(scan: "Scan", job: "Job", progress: Progress) -> "Rebuild":
+    """Rebuild; a lack of evidence that ends the work early is an outcome too, and gets its report."""
+    from gaploft.pipeline import rebuild
+    from gaploft.report.model import Rebuild
+    from gaploft.scan.model import Note
+
+    try:
+        return rebuild(scan, job, progress=progress)
+    except EvidenceError as error:
+        warnings = (*scan.notes, Note("no_evidence", str(error)))
+        return Rebuild(job, scan.source, None, None, "refused", warnings)
 
 
 def _parser() -> argparse.ArgumentParser:

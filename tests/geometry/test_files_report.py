@@ -1,0 +1,199 @@
+"""The report: every key, honest nulls, a page that stands alone, and a folder that is whole."""
+
+import dataclasses
+import html.parser
+import json
+import re
+import sys
+
+import numpy as np
+import pytest
+
+import plain_rebuild
+from gaploft.errors import InputError
+from gaploft.report.numbers import as_dict, as_json
+from gaploft.report.outputs import OUTPUT_NAMES, clear_outputs, write_outputs
+from gaploft.report.page import as_page
+from gaploft.report.pictures import draw_pictures
+
+#: What programs that read the report may rely on.
+KEYS = {
+    "scan": {"file", "sha256", "unit", "vertices", "faces"},
+    "gap": {"length_mm", "diameter_mm", "flank_mm"},
+    "fit": {"rms_mm", "noise_mm", "points"},
+    "blank_test": {"count", "rms_mm", "p95_mm", "max_mm"},
+    "band95_mm": {"median", "max"},
+    "seam": {"step_mm", "angle_deg"},
+    "halves": {"offset_mm", "angle_deg", "twist_deg", "significant"},
+    "target": {"file", "facets", "area_mm2", "chord_error_mm", "manifold", "sha256"},
+    "seconds": {"read", "tube", "fit", "evidence", "mesh", "write", "total"},
+}
+
+
+def nothing(name):
+    raise ValueError(f"{name} is no JSON")
+
+
+@pytest.mark.parametrize("verdict", ["ready", "check", "refused"])
+def test_all_keys_are_always_there(tmp_path, verdict):
+    returned = write_outputs(plain_rebuild.rebuild(verdict), tmp_path)
+    report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"), parse_constant=nothing)
+    assert report == returned
+    assert report["schema"] == 1
+    assert report["verdict"] == verdict
+    for table, keys in KEYS.items():
+        assert keys <= set(report[table])
+    assert all(set(warning) == {"code", "text"} for warning in report["warnings"])
+    assert report["seconds"]["total"] == pytest.approx(
+        sum(value for stage, value in report["seconds"].items() if stage != "total")
+    )
+
+
+def test_numbers_are_those_of_the_rebuild(tmp_path):
+    report = write_outputs(plain_rebuild.rebuild(), tmp_path)
+    assert report["gap"] == {"length_mm": 80.0, "diameter_mm": 32.0, "flank_mm": [90.0, 85.0]}
+    assert report["halves"]["twist_deg"] is None, "not a number is null in JSON"
+    assert report["halves"]["significant"] is False
+    assert report["target"]["manifold"] is True
+    assert report["target"]["size_mm"] == pytest.approx([32.0, 32.0, 100.0])
+    assert report["job"]["depth_below_outer_surface_mm"] == pytest.approx(0.35)
+    assert report["seconds"]["fit"] == 1.5
+    assert report["seconds"]["write"] > 0.0
+
+
+def test_refused_early_holds_nulls_and_no_target(tmp_path):
+    for name in OUTPUT_NAMES:
+        (tmp_path / name).write_text("of an earlier run")
+    report = write_outputs(plain_rebuild.rebuild("refused"), tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["report.html", "report.json"]
+    assert set(report["target"].values()) == {None}
+    assert report["gap"] == {"length_mm": None, "diameter_mm": None, "flank_mm": [None, None]}
+
+
+def test_numpy_values_become_plain_ones():
+    rebuild = plain_rebuild.rebuild()
+    gap = dataclasses.replace(rebuild.evidence.gap, length_mm=np.float64(80.0))
+    halves = dataclasses.replace(rebuild.evidence.halves, significant=np.True_)
+    rebuild = dataclasses.replace(
+        rebuild, evidence=dataclasses.replace(rebuild.evidence, gap=gap, halves=halves)
+    )
+    report = json.loads(as_json(as_dict(rebuild, None)))
+    assert report["gap"]["length_mm"] == 80.0
+    assert report["halves"]["significant"] is True
+
+
+class Page(html.parser.HTMLParser):
+    """Collects what a page loads from elsewhere, and its tags."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.loaded, self.open, self.tags = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.loaded += [value for name, value in attrs if name in ("src", "href")]
+        if tag not in ("meta", "img", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+@pytest.mark.parametrize("verdict", ["ready", "check", "refused"])
+def test_page_stands_alone_and_is_well_formed(tmp_path, verdict):
+    write_outputs(plain_rebuild.rebuild(verdict), tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    page = Page(text)
+    assert page.open == []
+    assert all(value.startswith("data:image/png;base64,") for value in page.loaded)
+    assert len(page.loaded) == (0 if verdict == "refused" else 2)
+    assert "script" not in page.tags
+    assert not re.search(r"url\(|@import|https?:", text)
+
+
+def test_page_says_verdict_unit_layers_warnings_and_cautions(tmp_path):
+    write_outputs(plain_rebuild.rebuild("check"), tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "scan &lt;1&gt;.stl" in text, "names are escaped"
+    assert "not &lt;measured&gt;" in text
+    for words in (
+        "Check first",
+        "target.stl, unit mm",
+        "0.100 mm",
+        "0.250 mm",
+        "0.350 mm",
+        "no proof of strength",
+        "Dust",
+        "± 0.020 mm",
+    ):
+        assert words in text
+
+
+def test_without_matplotlib_the_page_has_no_pictures(monkeypatch):
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    assert draw_pictures(plain_rebuild.target()) == ()
+    assert "<img" not in as_page(as_dict(plain_rebuild.rebuild("refused"), None), ())
+
+
+def test_pictures_are_the_same_each_time():
+    one, two = draw_pictures(plain_rebuild.target()), draw_pictures(plain_rebuild.target())
+    assert [picture.png for picture in one] == [picture.png for picture in two]
+    assert all(picture.png.startswith(b"\x89PNG") for picture in one)
+
+
+def test_even_band_and_a_target_without_overlap_can_be_drawn():
+    target = plain_rebuild.target()
+    target = dataclasses.replace(target, band95_mm=0 * target.band95_mm, zone=np.ones_like(target.zone))
+    assert len(draw_pictures(target)) == 2
+
+
+def test_target_far_from_the_origin_or_torn_is_no_longer_ready(tmp_path):
+    far = plain_rebuild.target(shift=(600_000.0, 0.0, 0.0))
+    report = write_outputs(plain_rebuild.rebuild(made=far), tmp_path)
+    assert report["verdict"] == "check"
+    assert report["warnings"][-1]["code"] == "far_from_origin"
+    torn = plain_rebuild.target()
+    torn = dataclasses.replace(torn, triangles=np.concatenate([torn.triangles, torn.triangles[:1]]))
+    report = write_outputs(plain_rebuild.rebuild(made=torn), tmp_path)
+    assert report["verdict"] == "check"
+    assert report["warnings"][-1]["code"] == "target_not_manifold"
+    assert report["target"]["manifold"] is False
+
+
+@pytest.mark.parametrize("broken", ["write_ply", "draw_pictures", "as_page", "as_json"])
+def test_whatever_fails_leaves_nothing(tmp_path, monkeypatch, broken):
+    def fail(*arguments, **options):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(f"gaploft.report.outputs.{broken}", fail)
+    with pytest.raises(InputError, match="No space left"):
+        write_outputs(plain_rebuild.rebuild(), tmp_path / "out")
+    assert not list(tmp_path.iterdir())
+
+
+def test_stopping_while_writing_leaves_nothing(tmp_path):
+    def stop(stage, share):
+        if share > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_outputs(plain_rebuild.rebuild(), tmp_path / "out", progress=stop)
+    assert not list(tmp_path.iterdir())
+
+
+def test_results_are_not_written_over_the_scan(tmp_path):
+    (tmp_path / "target.stl").write_text("the scan")
+    with pytest.raises(InputError, match="would be overwritten"):
+        write_outputs(plain_rebuild.rebuild(), tmp_path, inputs=[tmp_path / "target.stl"])
+    assert (tmp_path / "target.stl").read_text() == "the scan"
+
+
+def test_only_own_results_are_cleared(tmp_path):
+    (tmp_path / "report.html").write_text("of somebody else")
+    clear_outputs(tmp_path)
+    assert (tmp_path / "report.html").exists()
+    write_outputs(plain_rebuild.rebuild(), tmp_path)
+    clear_outputs(tmp_path)
+    assert not list(tmp_path.iterdir())
+    clear_outputs(tmp_path / "none")

@@ -1,0 +1,149 @@
+"""Job files: what a full one gives in millimetres, what is assumed when left out, and every refusal."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gaploft.errors import InputError
+from gaploft.job_file import check_mask, read_job
+
+SHORT = """
+[scan]
+file = "scan.stl"
+unit = "mm"
+[damage]
+from = [0.0, 0.0, 100]
+to = [0.0, 0.0, 180.0]
+"""
+
+
+def job(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "job.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_what_is_left_out_is_assumed(tmp_path):
+    read = read_job(job(tmp_path, SHORT))
+    assert read.scan_path == tmp_path / "scan.stl"
+    assert read.unit == "mm"
+    assert read.inputs == (tmp_path / "job.toml", tmp_path / "scan.stl")
+    assert read.job.damage.from_mm.tolist() == [0.0, 0.0, 100.0]
+    assert read.job.damage.source_vertices is None
+    assert (read.job.target.chord_tolerance_mm, read.job.target.overlap_mm) == (0.005, 10.0)
+    assert read.job.layers.total_mm == 0.0
+
+
+def test_a_full_job_in_inches(tmp_path):
+    """1 in = 25.4 mm exactly (agreement of 1959); target and layers are in mm whatever the scan's unit."""
+    (tmp_path / "damaged.txt").write_bytes(b"\xef\xbb\xbf7\r\n3\r\n\r\n7\r\n")
+    text = SHORT.replace('"mm"', '"in"').replace("180.0]", '180.0]\nmask = "damaged.txt"')
+    text += "[target]\nchord_tolerance = 0.01\noverlap = 0\n[layers]\npaint = 0.12\ncover = 0.25\n"
+    read = read_job(job(tmp_path, text))
+    np.testing.assert_allclose(read.job.damage.from_mm, [0, 0, 2540.0], rtol=1e-15)
+    assert read.job.damage.source_vertices.tolist() == [3, 7]
+    assert read.job.damage.source_vertices.dtype == np.int64
+    assert (read.job.target.chord_tolerance_mm, read.job.target.overlap_mm) == (0.01, 0.0)
+    assert read.job.layers.total_mm == pytest.approx(0.37)
+    assert tmp_path / "damaged.txt" in read.inputs
+
+
+def test_a_byte_order_mark_is_no_error(tmp_path):
+    path = job(tmp_path, "")
+    path.write_bytes(b"\xef\xbb\xbf" + SHORT.encode())
+    assert read_job(path).unit == "mm"
+
+
+def test_absolute_paths_stay(tmp_path):
+    scan = tmp_path / "elsewhere" / "scan.stl"
+    assert read_job(job(tmp_path, SHORT.replace("scan.stl", scan.as_posix()))).scan_path == scan
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "text"),
+    [
+        ('unit = "mm"', "", r"has no unit.*add unit = "),
+        ('unit = "mm"', 'unit = "MM"', r"'MM', but must be one of mm, cm, m, in"),
+        ('unit = "mm"', "unit = 1", "must be a text in quotes"),
+        ('file = "scan.stl"\nunit = "mm"', "", r"\[scan\] lacks file and unit: add them"),
+        ('file = "scan.stl"', "", r"\[scan\] lacks file: add it"),
+        ('"scan.stl"', '" "', "must be a text in quotes"),
+        ("from = [0.0, 0.0, 100]", "", r"\[damage\] lacks from: add it"),
+        ("[damage]\nfrom = [0.0, 0.0, 100]\nto = [0.0, 0.0, 180.0]", "", r"\[damage\] lacks from and to"),
+        ("[0.0, 0.0, 100]", "[0.0, 100]", r"three numbers \[x, y, z\]"),
+        ("[0.0, 0.0, 100]", "[0.0, nan, 100]", r"three numbers \[x, y, z\]"),
+        ("[0.0, 0.0, 100]", "[0.0, true, 100]", r"three numbers \[x, y, z\]"),
+        ("[0.0, 0.0, 100]", '"0 0 100"', r"three numbers \[x, y, z\]"),
+        ("[0.0, 0.0, 100]", "[0.0, 0.0, 180.0]", "from and to .* are the same point"),
+        ("[0.0, 0.0, 180.0]", "[0.0, 0.0, 180.0]\nmaks = 'a'", r"unknown key 'maks': did you mean mask\?"),
+        (
+            "[0.0, 0.0, 180.0]",
+            "[0.0, 0.0, 180.0]\nxyzzy = 'a'",
+            "unknown key 'xyzzy'; it can have from, to, mask",
+        ),
+        ("[damage]", "[damge]", r"unknown entry 'damge': did you mean \[damage\]\?"),
+        ("[scan]", "damage = 3\n[scan]", "not valid TOML|must be a table"),
+        ("180.0]", "180.0]\n[target]\noverlap = -1", "overlap .* -1 mm, but must be 0 mm or more"),
+        ("180.0]", "180.0]\n[target]\noverlap = inf", "must be a number of millimetres"),
+        ("180.0]", "180.0]\n[target]\nchord_tolerance = 0", "chord_tolerance .* must be 0.0001 mm or more"),
+        ("180.0]", "180.0]\n[layers]\npaint = '0.1'", "paint .* must be a number of millimetres"),
+        ("180.0]", "180.0]\n[layers]\ncover = -0.1", "cover .* must be 0 mm or more"),
+        ("180.0]", "180.0]\n[layers]\ncover = true", "cover .* must be a number of millimetres"),
+        (
+            "180.0]",
+            "180.0]\n[donor]\nfile = 'spare.stl'",
+            r"can't take the shape from one yet: remove \[donor\]",
+        ),
+        ("180.0]", "180.0]\nmask = 'none.txt'", "there is no file"),
+        ("180.0]", "180.0", "not valid TOML"),
+    ],
+)
+def test_each_mistake_gets_its_sentence(tmp_path, old, new, text):
+    assert old in SHORT
+    with pytest.raises(InputError, match=text) as caught:
+        read_job(job(tmp_path, SHORT.replace(old, new)))
+    assert "\n" not in str(caught.value)
+
+
+def test_entry_that_is_no_table(tmp_path):
+    with pytest.raises(InputError, match=r"layers in job.toml must be a table: write \[layers\]"):
+        read_job(job(tmp_path, "layers = 0.1\n" + SHORT))
+
+
+def test_missing_job(tmp_path):
+    with pytest.raises(InputError, match="there is no file"):
+        read_job(tmp_path / "none.toml")
+
+
+def test_job_that_is_no_text(tmp_path):
+    (tmp_path / "job.toml").write_bytes(b"\xff\xfe\x00\x01")
+    with pytest.raises(InputError, match="TOML in UTF-8"):
+        read_job(tmp_path / "job.toml")
+
+
+@pytest.mark.parametrize(
+    ("content", "text"),
+    [
+        (b"1\n-2\n", "line 2 of damaged.txt is '-2'"),
+        (b"1\n2 3\n", "line 2 of damaged.txt is '2 3'"),
+        (b"1.5\n", "line 1"),
+        (b"1\n" + b"9" * 30, "line 2"),
+        ("²\n".encode(), "line 1"),
+        (b"\n\n", "holds no vertex index"),
+        (b"\xff\xfe1", "not a text file"),
+    ],
+)
+def test_masks_that_are_none(tmp_path, content, text):
+    (tmp_path / "damaged.txt").write_bytes(content)
+    with pytest.raises(InputError, match=text):
+        read_job(job(tmp_path, SHORT.replace("180.0]", "180.0]\nmask = 'damaged.txt'")))
+
+
+def test_mask_is_held_against_the_scan(tmp_path):
+    (tmp_path / "damaged.txt").write_text("0\n99\n")
+    masked = read_job(job(tmp_path, SHORT.replace("180.0]", "180.0]\nmask = 'damaged.txt'"))).job
+    check_mask(masked, 100)
+    with pytest.raises(InputError, match="names vertex 99, but the scan file holds 99 vertices"):
+        check_mask(masked, 99)
+    check_mask(read_job(job(tmp_path, SHORT)).job, 0)
