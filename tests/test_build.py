@@ -96,9 +96,9 @@ def test_unknown_machine_is_refused_with_what_can_be_named(builder, monkeypatch)
         builder.this_platform()
 
 
-def test_failing_pip_is_told(builder):
+def test_failing_pip_is_told(builder, tmp_path):
     with pytest.raises(builder.BuildError, match="pip download failed"):
-        builder.run_pip("download", "--no-index", "--dest", "nowhere", "gaploft-is-not-there")
+        builder.run_pip("download", "--no-index", "--dest", str(tmp_path), "gaploft-is-not-there")
 
 
 def test_zip_that_the_validator_refuses_is_told(builder, tmp_path):

@@ -86,6 +86,8 @@ def stage_of(file: Path) -> str:
 
 
 def test_library_and_addon_are_there():
+    assert LIBRARY / "__init__.py" in LIBRARY_FILES
+    assert ADDON / "__init__.py" in ADDON_FILES
     assert len(LIBRARY_FILES) > 10
     assert len(ADDON_FILES) > 3
 
