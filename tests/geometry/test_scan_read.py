@@ -228,6 +228,18 @@ def test_truncated_ply_and_garbled_obj(tmp_path, suffix):
         read_scan(path, "mm")
 
 
+@pytest.mark.parametrize("n_lost", [1, 700])
+def test_truncated_text_ply(tmp_path, n_lost):
+    path = tmp_path / "a.ply"
+    mesh = trimesh.Trimesh(*TUBE, process=False)
+    path.write_bytes(trimesh.exchange.ply.export_ply(mesh, encoding="ascii"))
+    assert len(read_scan(path, "mm").faces) == len(TUBE[1])
+    lines = path.read_text().splitlines(keepends=True)
+    path.write_text("".join(lines[:-n_lost]))
+    with pytest.raises(InputError, match=r"announces 2,184 vertices and faces but holds"):
+        read_scan(path, "mm")
+
+
 def test_points_without_faces(tmp_path):
     path = tmp_path / "a.ply"
     path.write_bytes(_exported(trimesh.PointCloud(TUBE[0]), "ply"))

@@ -41,9 +41,10 @@ def _draw_band(target: Target, figure_class: Any) -> Picture:
         axes.contour(along, around, zone.T, levels=[0.5], colors="white", linewidths=1.2, linestyles="dashed")
     if np.ptp(band) > 1e-3 * top:
         lines = axes.contour(along, around, band.T, levels=5, colors="white", linewidths=0.5)
-        axes.clabel(lines, fmt="%.3f", fontsize=7)
+        for label in axes.clabel(lines, fmt="%.3f", fontsize=7, colors="black"):
+            label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 1.0})
     axes.set_xlabel("along the tube, mm")
-    axes.set_ylabel("around the tube, degrees from the seam")
+    axes.set_ylabel("around the tube, degrees from its first line")
     axes.set_yticks([0, 90, 180, 270, 360])
     figure.colorbar(image, ax=axes, label="± mm")
     caption = (
@@ -68,7 +69,7 @@ def _draw_sections(target: Target, figure_class: Any) -> Picture:
         axes.set_xlabel("mm")
         axes.grid(visible=True, linewidth=0.3)
     caption = (
-        "Sections of the target at its first ring, half way and at its last ring; the dot marks the seam."
+        "Sections of the target at its first ring, half way and at its last ring; the dot marks 0 degrees."
     )
     return Picture(_png(figure), caption)
 
@@ -90,7 +91,7 @@ def _unrolled(
 
 
 def _in_plane(ring: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Ring in its best plane, (n, 2), turned so that the seam lies on the first axis."""
+    """Ring in its best plane, (n, 2), turned so that 0 degrees lie on the first axis."""
     centred = ring - ring.mean(axis=0)
     normal = np.linalg.svd(centred, full_matrices=False)[2][2]
     first = centred[0] - (centred[0] @ normal) * normal

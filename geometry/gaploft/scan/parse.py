@@ -90,6 +90,17 @@ def _looks_like_text(data: bytes) -> bool:
 def _parse_ply(data: bytes, file: str) -> dict[str, Any]:
     from trimesh.exchange import ply
 
+    head, _, body = data.partition(b"end_header")
+    if re.search(rb"^format\s+ascii", head, flags=re.MULTILINE):
+        # The reader doesn't miss records that a text file lacks at its end.
+        counts = re.findall(rb"^element\s+\w+\s+(\d+)", head, flags=re.MULTILINE)
+        n_announced = sum(int(count) for count in counts)
+        n_found = sum(1 for line in body.split(b"\n") if line.strip())
+        if n_found < n_announced:
+            raise InputError(
+                f"{file} is cut short, it announces {n_announced:,} vertices and faces but holds {n_found:,}: "
+                "export or copy the scan again"
+            )
     return ply.load_ply(io.BytesIO(data), fix_texture=False, skip_materials=True)
 
 
