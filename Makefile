@@ -64,4 +64,5 @@ bench: $(STAMP)
 
 clean:
 	rm -rf $(VENV) $(VENV_BLENDER) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
+	rm -f sample_scenes/*/scan.* sample_scenes/*/truth.ply
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

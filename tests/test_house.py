@@ -216,6 +216,28 @@ def test_commands_in_documents_exist():
         assert command in done.stdout
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="make setup is for Linux and macOS")
+@pytest.mark.parametrize(
+    ("answer", "sentence"),
+    [
+        (None, "setup: {python} does not run here; install it or name another"),
+        ("3.9", "setup: {python} is Python 3.9, but 3.11 or newer is needed"),
+    ],
+    ids=["missing", "too old"],
+)
+def test_setup_refuses_a_python_in_one_sentence(tmp_path, answer, sentence):
+    python = tmp_path / "python"
+    if answer:
+        python.write_text(f'#!/bin/sh\ncase "$2" in *print*) echo {answer};; *) exit 1;; esac\n')
+        python.chmod(0o755)
+    command = [str(ROOT / "tools" / "venv.sh"), str(python), str(tmp_path / "venv")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith(sentence.format(python=python))
+    assert done.stderr.count("\n") == 1
+    assert not (tmp_path / "venv").exists()
+
+
 def test_licence_is_the_whole_gpl():
     text = (ROOT / "LICENSE").read_text(encoding="utf-8")
     assert "GNU GENERAL PUBLIC LICENSE\n                       Version 3, 29 June 2007" in text
