@@ -146,3 +146,11 @@ def test_expected_file_names_its_origin():
         stored = json.loads((FOLDER / scene.name / "expected.json").read_text(encoding="utf-8"))
         assert stored["seed"] == scene.seed
         assert stored["generator_version"] == make_scenes.GENERATOR_VERSION
+
+
+def test_blend_is_small_and_compressed():
+    for scene in SCENES:
+        content = (FOLDER / scene.name / f"{scene.name}.blend").read_bytes()
+        assert len(content) < 2_000_000
+        # a Zstandard frame, RFC 8878, section 3.1.1
+        assert content[:4] == b"\x28\xb5\x2f\xfd"
