@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from gaploft.errors import InputError
-from gaploft.job_file import check_mask, read_job
+from gaploft.job_file import read_job
+from gaploft.scan.mask import check_mask
 
 SHORT = """
 [scan]

@@ -63,8 +63,9 @@ def _run(options: argparse.Namespace) -> int:
 def _rebuild(options: argparse.Namespace) -> int:
     """Run ``gaploft rebuild``."""
     # Imported here, so that an interrupt while the larger libraries load ends as quietly as any other.
-    from gaploft.job_file import check_mask, read_job
+    from gaploft.job_file import read_job
     from gaploft.report.outputs import clear_outputs, write_outputs
+    from gaploft.scan.mask import check_mask
     from gaploft.scan.read import read_scan
 
     job_path, directory = options.job, options.out

@@ -98,8 +98,8 @@ def _parse_ply(data: bytes, file: str) -> dict[str, Any]:
         n_found = sum(1 for line in body.split(b"\n") if line.strip())
         if n_found < n_announced:
             raise InputError(
-                f"{file} is cut short, it announces {n_announced:,} vertices and faces but holds {n_found:,}: "
-                "export or copy the scan again"
+                f"{file} is cut short, it announces {n_announced:,} vertices and faces "
+                f"but holds {n_found:,}: export or copy the scan again"
             )
     return ply.load_ply(io.BytesIO(data), fix_texture=False, skip_materials=True)
 
