@@ -11,6 +11,8 @@ import subprocess
 import sys
 import tempfile
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -107,11 +109,8 @@ def compare_with_truth() -> bool:
     mesh.attributes["zone"].data.foreach_get("value", zone)
     rebuilt = zone == 1
     error = truth_distance(SCENE, points.reshape(-1, 3)[rebuilt])
-    rms, worst, widest = (
-        float(np.sqrt(np.mean(error**2))),
-        float(np.abs(error).max()),
-        float(band[rebuilt].max()),
-    )
+    rms, worst = float(np.sqrt(np.mean(error**2))), float(np.abs(error).max())
+    widest = float(band[rebuilt].max())
     report = json.loads((OUT / "report.json").read_text(encoding="utf-8"))
     blank = report["blank_test"]
     print(f"\nGap of {report['gap']['length_mm']:.1f} mm, verdict: {report['verdict']}")
@@ -131,14 +130,14 @@ def dress_scene() -> None:
     """Give the scan a grey coat, and the scene a camera and lights, for the picture."""
     import bpy
     import numpy as np
-    from mathutils import Matrix, Vector
+    from mathutils import Vector
 
     state, scene = bpy.context.scene.gaploft, bpy.context.scene
     grey = bpy.data.materials.new("Scan Grey")
     grey.diffuse_color = (0.45, 0.45, 0.45, 1.0)
     grey.use_nodes = True
-    grey.node_tree.nodes["Principled BSDF"].inputs["Base Color"].default_value = (0.38, 0.38, 0.39, 1.0)
-    grey.node_tree.nodes["Principled BSDF"].inputs["Roughness"].default_value = 0.7
+    coat = grey.node_tree.nodes["Principled BSDF"].inputs
+    coat["Base Color"].default_value, coat["Roughness"].default_value = (0.20, 0.20, 0.21, 1.0), 0.8
     state.scan.data.materials.append(grey)
 
     start, stop = (mark.matrix_world.translation for mark in (state.mark_from, state.mark_to))
@@ -150,11 +149,15 @@ def dress_scene() -> None:
     view = (away + 0.35 * away.cross(along)).normalized()
     target = middle.lerp(centre, 0.3)
 
+    up = view.cross(along)
     camera = bpy.data.objects.new("Camera", bpy.data.cameras.new("Camera"))
     camera.data.lens, camera.data.clip_end = 60.0, 20.0 * size
-    camera.matrix_world = _looking(target + 1.15 * size * view, target, up=view.cross(along))
+    camera.matrix_world = _looking(target + 1.15 * size * view, target, up=up)
     scene.camera = camera
-    for name, direction, strength in (("Key", view + along, 3.0), ("Fill", view - 1.5 * along, 1.2)):
+    for name, direction, strength in (
+        ("Key", view + 0.8 * along + 0.6 * up, 2.0),
+        ("Fill", view - 1.5 * along, 0.5),
+    ):
         sun = bpy.data.objects.new(name, bpy.data.lights.new(name, "SUN"))
         sun.data.energy, sun.data.angle = strength, 0.3
         sun.matrix_world = _looking(target + size * direction, target, up=along)
@@ -163,8 +166,7 @@ def dress_scene() -> None:
     scene.world = bpy.data.worlds.new("Light Room")
     scene.world.use_nodes = True
     scene.world.node_tree.nodes["Background"].inputs["Color"].default_value = (0.85, 0.88, 0.92, 1.0)
-    scene.world.node_tree.nodes["Background"].inputs["Strength"].default_value = 0.5
-    assert isinstance(camera.matrix_world, Matrix)
+    scene.world.node_tree.nodes["Background"].inputs["Strength"].default_value = 0.9
 
 
 def _looking(origin, target, *, up):
@@ -183,12 +185,28 @@ def render_picture(path: Path) -> None:
     scene = bpy.context.scene
     scene.render.engine = "CYCLES"
     scene.cycles.device = "CPU"
-    scene.cycles.samples = 48
+    scene.cycles.samples = 24
+    scene.cycles.max_bounces = 3
     scene.cycles.use_denoising = False
     scene.render.resolution_x, scene.render.resolution_y = 1200, 720
     scene.view_settings.view_transform = "Standard"
     scene.render.filepath = str(path)
-    bpy.ops.render.render(write_still=True)
+    with quiet():
+        bpy.ops.render.render(write_still=True)
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep the renderer's lines about every step, written by C code, off the screen."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    with Path(os.devnull).open("wb") as nowhere:
+        os.dup2(nowhere.fileno(), 1)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
 
 
 def save_blend(path: Path) -> None:

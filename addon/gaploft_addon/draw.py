@@ -6,8 +6,9 @@ from mathutils import Matrix
 
 from . import mesh_io, surface_io
 
-ACCENT = (0.10, 0.42, 0.55, 1.0)
-WIDE_BAND = (0.95, 0.62, 0.18, 1.0)
+ACCENT = (0.03, 0.28, 0.42, 1.0)
+HALF_BAND = (0.30, 0.52, 0.12, 1.0)
+WIDE_BAND = (0.85, 0.35, 0.03, 1.0)
 DAMAGED = (0.70, 0.16, 0.10, 1.0)
 
 
@@ -106,7 +107,9 @@ def _band_material(name, mesh):
     span.inputs["From Max"].default_value = max(float(widest.max(initial=0.0)), 1e-6)
     ramp.color_ramp.elements[0].color = ACCENT
     ramp.color_ramp.elements[1].color = WIDE_BAND
-    shader.inputs["Roughness"].default_value = 0.5
+    ramp.color_ramp.elements.new(0.5).color = HALF_BAND
+    shader.inputs["Roughness"].default_value = 0.7
+    shader.inputs["Specular IOR Level"].default_value = 0.1
     links.new(band.outputs["Fac"], span.inputs["Value"])
     links.new(span.outputs["Result"], ramp.inputs["Fac"])
     links.new(ramp.outputs["Color"], shader.inputs["Base Color"])

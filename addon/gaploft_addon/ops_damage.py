@@ -30,10 +30,10 @@ def find_scan(context):
     """The active mesh unless it is one of ours, else the scan used before, else None."""
     state = context.scene.gaploft
     active = context.active_object
-    ours = (state.result, state.damaged_area)
+    ours = (state.live("result"), state.live("damaged_area"))
     if active is not None and active.type == "MESH" and active not in ours:
         return active
-    return state.scan
+    return state.live("scan")
 
 
 class GAPLOFT_OT_mark_damage(bpy.types.Operator):

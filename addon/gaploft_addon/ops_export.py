@@ -34,7 +34,7 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
     @classmethod
     def poll(cls, context):
         state = context.scene.gaploft
-        if state.result is None:
+        if state.live("result") is None:
             refused = state.report and json.loads(state.report)["verdict"] == "refused"
             cls.poll_message_set(
                 "The last rebuild was refused: there is no target" if refused else "Rebuild the surface first"
@@ -81,7 +81,7 @@ def _checked_path(filepath):
 def _refuse_stale(scene):
     """Refuse when damage or settings are no longer those of the rebuild."""
     state = scene.gaploft
-    if state.scan is None or state.mark_from is None or state.mark_to is None:
+    if not state.marked:
         return
     now, then = np.array(task.job_key(scene)), np.array(json.loads(state.built_with))
     # Marks are single precision in world space; nobody moves one by a hundredth on purpose.

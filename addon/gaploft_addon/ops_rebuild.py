@@ -40,8 +40,7 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        state = context.scene.gaploft
-        if state.scan is None or state.mark_from is None or state.mark_to is None:
+        if not context.scene.gaploft.marked:
             cls.poll_message_set("Mark the damage first")
             return False
         if context.mode != "OBJECT":

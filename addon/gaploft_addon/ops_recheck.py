@@ -13,7 +13,7 @@ from . import surface_io
 
 def measure(state):
     """Changes by hand of the rebuilt surface of a scene. Raises InputError."""
-    surface = surface_io.surface_arrays(state.result, state.scan)
+    surface = surface_io.surface_arrays(state.result, state.live("scan"))
     changes = hand_changes(
         surface.computed_mm,
         surface.current_mm,
@@ -63,7 +63,7 @@ class GAPLOFT_OT_recheck(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        if context.scene.gaploft.result is None:
+        if context.scene.gaploft.live("result") is None:
             cls.poll_message_set("Rebuild the surface first")
             return False
         return True

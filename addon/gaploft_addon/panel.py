@@ -13,6 +13,12 @@ VERDICTS = {
     "check": ("ERROR", "Check by a person first"),
     "refused": ("CANCEL", "Refused: no target"),
 }
+SETTINGS = (
+    ("overlap_mm", "Overlap (mm)"),
+    ("chord_tolerance_mm", "Facets (mm)"),
+    ("paint_mm", "Paint (mm)"),
+    ("cover_mm", "Plies (mm)"),
+)
 CAUTIONS = (
     "Geometry only: no proof of strength.",
     "A qualified inspection and local rules decide on any repair.",
@@ -36,7 +42,7 @@ class GAPLOFT_PT_scan(_Step, bpy.types.Panel):
         column = _column(self.layout)
         column.prop(state, "scan")
         column.prop(state, "scan_unit")
-        scan = state.scan or context.active_object
+        scan = state.live("scan") or context.active_object
         if scan is not None and scan.type == "MESH":
             size = sorted(mesh_io.scan_extent_mm(scan, context.scene), reverse=True)
             _lines(
@@ -55,16 +61,18 @@ class GAPLOFT_PT_damage(_Step, bpy.types.Panel):
 
     def draw(self, context):
         state = context.scene.gaploft
+        ends = self.layout.row()
         for end, field in (("FROM", "from_point"), ("TO", "to_point")):
-            row = self.layout.row(align=True)
-            row.prop(state, field)
-            row.operator("gaploft.take_point", text="", icon="PIVOT_CURSOR").end = end
+            column = ends.column(align=True)
+            column.prop(state, field)
+            column.operator("gaploft.take_point", text="From 3D Cursor", icon="PIVOT_CURSOR").end = end
+        self.layout.label(text="Mark the damage from:")
         row = self.layout.row(align=True)
         for way, text in (("POINTS", "Points"), ("SELECTION", "Selection"), ("PAINTED", "Painted")):
             row.operator("gaploft.mark_damage", text=text).way = way
-        if state.scan is not None and state.mark_from is not None and state.mark_to is not None:
+        if state.marked:
             length = mesh_io.marked_length_mm(context.scene)
-            area = state.damaged_area
+            area = state.live("damaged_area")
             side = "all round" if area is None else f"one side, {len(area.data.vertices):,} points"
             _lines(self.layout, f"Marked: {length:.1f} mm, {side}")
 
@@ -77,8 +85,8 @@ class GAPLOFT_PT_rebuild(_Step, bpy.types.Panel):
     def draw(self, context):
         state = context.scene.gaploft
         column = _column(self.layout)
-        for field in ("overlap_mm", "chord_tolerance_mm", "paint_mm", "cover_mm"):
-            column.prop(state, field)
+        for field, text in SETTINGS:
+            column.prop(state, field, text=text)
         if GAPLOFT_OT_rebuild.running is None:
             self.layout.operator("gaploft.rebuild", icon="MESH_CYLINDER")
         else:
@@ -107,7 +115,7 @@ class GAPLOFT_PT_check(_Step, bpy.types.Panel):
             (
                 ("Largest change", f"{hand['largest_mm']:.3f} mm"),
                 ("Changed area", f"{hand['area_mm2']:.0f} mm² ({hand['share']:.1%})"),
-                ("Points out of their band", str(hand["outside_band"])),
+                ("Points off band", str(hand["outside_band"])),
                 ("Step at the seam", f"{hand['seam_step_mm']:.3f} mm"),
             ),
         )
@@ -126,29 +134,32 @@ class GAPLOFT_PT_export(_Step, bpy.types.Panel):
 
 def _draw_report(layout, report):
     icon, text = VERDICTS[report["verdict"]]
-    layout.label(text=text, icon=icon)
-    rows = []
+    row = layout.row()
+    row.alert = report["verdict"] != "ready"
+    row.label(text=text, icon=icon)
     if report["gap"]["length_mm"] is not None:
-        flanks = " and ".join(f"{length:.0f}" for length in report["gap"]["flank_mm"])
-        rows += [
-            ("Gap", f"{report['gap']['length_mm']:.1f} mm"),
-            ("Diameter", f"{report['gap']['diameter_mm']:.2f} mm"),
-            ("Intact flanks", f"{flanks} mm"),
-            ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
-            (
-                "95 % band",
-                f"± {report['band95_mm']['median']:.3f}, at most {report['band95_mm']['max']:.3f} mm",
-            ),
-            (
-                f"Blank tests ({report['blank_test']['count']})",
-                f"rms {report['blank_test']['rms_mm']:.3f}, worst {report['blank_test']['max_mm']:.3f} mm",
-            ),
-            ("Seam", f"{report['seam']['step_mm']:.3f} mm, {report['seam']['angle_deg']:.2f}°"),
-            ("Halves", f"{report['halves']['offset_mm']:.3f} mm, {report['halves']['angle_deg']:.3f}°"),
-        ]
-    _table(layout, rows)
+        _table(layout, _figures(report))
     for warning in report["warnings"]:
         _lines(layout, warning["text"], icon="INFO")
+
+
+def _figures(report):
+    gap, band, blank, halves = (report[key] for key in ("gap", "band95_mm", "blank_test", "halves"))
+    flanks = " and ".join(f"{length:.0f}" for length in gap["flank_mm"])
+    return (
+        ("Gap", f"{gap['length_mm']:.1f} mm"),
+        ("Diameter", f"{gap['diameter_mm']:.2f} mm"),
+        ("Intact flanks", f"{flanks} mm"),
+        ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
+        ("95 % band", f"± {band['median']:.3f} mm"),
+        ("  at its widest", f"± {band['max']:.3f} mm"),
+        (f"{blank['count']} blank tests", f"{blank['rms_mm']:.3f} mm rms"),
+        ("  worst spot", f"{blank['max_mm']:.3f} mm"),
+        ("Seam step", f"{report['seam']['step_mm']:.3f} mm"),
+        ("  angle", f"{report['seam']['angle_deg']:.2f}°"),
+        ("Halves offset", f"{halves['offset_mm']:.3f} mm"),
+        ("  angle", f"{halves['angle_deg']:.3f}°"),
+    )
 
 
 def _column(layout):
@@ -159,8 +170,9 @@ def _column(layout):
 
 def _table(layout, rows):
     column = layout.column(align=True)
+    column.scale_y = 0.85
     for name, value in rows:
-        split = column.split(factor=0.42)
+        split = column.split(factor=0.5)
         split.label(text=name)
         split.label(text=value)
 

@@ -114,5 +114,15 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         name="Built With", description="Damage and settings of the last rebuild, as JSON"
     )
 
+    def live(self, field):
+        """The object of a field, or None when it was deleted: the state alone would keep it alive."""
+        obj = getattr(self, field)
+        return obj if obj is not None and self.id_data.objects.get(obj.name) == obj else None
+
+    @property
+    def marked(self):
+        """Whether scan and both marks are there."""
+        return all(self.live(field) is not None for field in ("scan", "mark_from", "mark_to"))
+
 
 CLASSES = (GAPLOFT_PG_state,)

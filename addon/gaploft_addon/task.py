@@ -43,7 +43,7 @@ def job_of(scene):
         mesh_io.to_own_mm(scan, scene, mark.matrix_world.translation)
         for mark in (state.mark_from, state.mark_to)
     )
-    area = state.damaged_area
+    area = state.live("damaged_area")
     if area is not None and area.get("scan_vertices") != len(scan.data.vertices):
         raise InputError(
             f"'{scan.name}' has {len(scan.data.vertices)} points now, but {area.get('scan_vertices')} when "

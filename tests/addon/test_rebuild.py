@@ -1,6 +1,7 @@
 """Rebuilding: what comes into the scene is what the plain function returns, and the scan stays as it is."""
 
 import hashlib
+import importlib
 import json
 
 import bpy
@@ -10,6 +11,7 @@ from mathutils import Euler, Matrix
 
 from blender_scan import (
     FROM_MM,
+    LENGTH_MM,
     RADIUS_MM,
     TO_MM,
     add_scan,
@@ -20,6 +22,7 @@ from blender_scan import (
 )
 from gaploft.job import Damage, Job, TargetSettings
 from gaploft.pipeline import rebuild
+from gaploft.progress import silent
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
 
@@ -136,7 +139,7 @@ def test_second_run_replaces_the_first():
 
 
 @pytest.mark.parametrize(("scan_unit", "unit_scale"), [("cm", 1.0), ("scene", 0.01), ("scene", 0.0254)])
-def test_moved_rotated_scaled_object_and_another_unit(scan_unit, unit_scale):
+def test_moved_rotated_scaled_object_and_another_unit(extension, scan_unit, unit_scale):
     """A tube in units of 10 or 25.4 mm, whose object has half the size and lies anywhere in the world."""
     scene = bpy.context.scene
     scene.unit_settings.scale_length = unit_scale
@@ -152,16 +155,20 @@ def test_moved_rotated_scaled_object_and_another_unit(scan_unit, unit_scale):
         for p in (FROM_MM, TO_MM)
     ]
     bpy.ops.gaploft.mark_damage(from_point=ends[0], to_point=ends[1])
+    task = importlib.import_module(f"{extension.__name__}.task").task_of(scene)
+    # Coordinates, matrices and marks are single precision.
+    atol = 1e-6 * LENGTH_MM
+    np.testing.assert_allclose(task.vertices * task.mm_per_unit, vertices, atol=atol)
+    found = [task.job.damage.from_mm, task.job.damage.to_mm]
+    np.testing.assert_allclose(found, [FROM_MM, TO_MM], atol=10 * atol)
+
     bpy.ops.gaploft.rebuild()
     result = scene.gaploft.result
-
-    expected = plain_rebuild(scan, mm_per_unit=0.5 * mm).target.vertices_mm
-    # Coordinates, matrices and marks are single precision; marks shift the target's ends by that much.
-    atol = 2e-6 * 1000.0
+    expected = task.run(silent).target.vertices_mm
     np.testing.assert_allclose(coordinates(result) * mm, expected, atol=atol)
     world = np.array([result.matrix_world @ v.co for v in result.data.vertices])
-    placed = np.array([rigid @ (v.co) for v in result.data.vertices])
-    np.testing.assert_allclose(world, placed, atol=atol / mm)
+    placed = np.array([rigid @ v.co for v in result.data.vertices])
+    np.testing.assert_allclose(world, placed, atol=10 * atol / mm)
 
 
 def test_mirrored_object_keeps_the_outside_out():

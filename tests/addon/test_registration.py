@@ -1,0 +1,123 @@
+"""The extension comes and goes without a trace, explains itself, and stays a thin layer."""
+
+import ast
+import inspect
+from pathlib import Path
+
+import bpy
+import pytest
+
+from blender_scan import FROM_MM, TO_MM, add_scan, marked_and_rebuilt, tube_arrays
+
+SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
+#: Along Blender's side imports go this way only.
+ORDER = (
+    *("properties", "mesh_io", "surface_io", "draw", "task"),
+    *("ops_damage", "ops_rebuild", "ops_recheck", "ops_export", "panel", "__init__"),
+)
+
+
+def ours():
+    names = {name for name in dir(bpy.types) if name.startswith("GAPLOFT_")}
+    operators = set(dir(bpy.ops.gaploft))
+    return names, operators, "gaploft" in bpy.types.Scene.bl_rna.properties
+
+
+def test_register_unregister_register_leaves_nothing(extension):
+    before = ours()
+    assert len(before[1]) == 5
+    extension.unregister()
+    assert ours() == (set(), set(), False)
+    assert not hasattr(bpy.types.Scene, "gaploft")
+    extension.register()
+    assert ours() == before
+
+
+def test_everything_explains_itself(extension):
+    for cls in extension.CLASSES:
+        assert inspect.getdoc(cls), cls
+        for prop in cls.bl_rna.properties:
+            if prop.identifier in getattr(cls, "__annotations__", {}) and not prop.is_hidden:
+                assert prop.name, f"{cls.__name__}.{prop.identifier}"
+                assert prop.description, f"{cls.__name__}.{prop.identifier}"
+                if prop.type == "ENUM":
+                    assert all(item.description for item in prop.enum_items)
+
+
+def test_lengths_name_their_unit(extension):
+    for prop in bpy.types.Scene.bl_rna.properties["gaploft"].fixed_type.properties:
+        if prop.identifier.endswith("_mm"):
+            assert prop.name.endswith("(mm)")
+            assert "millimetre" in prop.description
+
+
+def test_imports_go_one_way():
+    assert {path.stem for path in SOURCES.glob("*.py")} == set(ORDER)
+    for path in SOURCES.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.ImportFrom):
+                continue
+            if node.level == 0:
+                assert not (node.module or "").startswith("gaploft_addon"), path
+                continue
+            used = [node.module] if node.module else [alias.name for alias in node.names]
+            assert all(ORDER.index(name) < ORDER.index(path.stem) for name in used), (path.name, used)
+
+
+def test_state_starts_empty_and_belongs_to_its_scene():
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+    other = bpy.data.scenes.new("Other")
+    assert other.gaploft.scan is None
+    assert other.gaploft.scan_unit == "mm"
+
+
+def test_panels_are_in_the_order_of_the_work(extension):
+    panels = [cls for cls in extension.CLASSES if issubclass(cls, bpy.types.Panel)]
+    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "5"]
+    assert {panel.bl_category for panel in panels} == {"Gaploft"}
+
+
+def test_undo_takes_marks_and_surface_back():
+    bpy.ops.ed.undo_push(message="before")
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    bpy.ops.ed.undo_push(message="scan")
+    bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+    bpy.ops.ed.undo_push(message="marked")
+    bpy.ops.gaploft.rebuild()
+    bpy.ops.ed.undo_push(message="rebuilt")
+    assert bpy.context.scene.gaploft.result is not None
+    bpy.ops.ed.undo()
+    assert bpy.context.scene.gaploft.result is None
+    assert "Rebuilt Surface" not in bpy.data.objects
+    assert bpy.context.scene.gaploft.mark_from is not None
+    bpy.ops.ed.undo()
+    assert bpy.context.scene.gaploft.mark_from is None
+    assert "scan" in bpy.data.objects
+    bpy.ops.ed.redo()
+    bpy.ops.ed.redo()
+    assert bpy.ops.gaploft.recheck() == {"FINISHED"}
+
+
+@pytest.mark.parametrize("way", ["data", "operator"])
+def test_deleting_our_objects_by_hand_does_no_harm(tmp_path, way):
+    """Blender's own delete leaves an object alive that a property points to; it must count as gone."""
+    marked_and_rebuilt()
+    state = bpy.context.scene.gaploft
+    gone = [state.result, state.mark_to]
+    if way == "data":
+        for obj in gone:
+            bpy.data.objects.remove(obj)
+    else:
+        with bpy.context.temp_override(selected_objects=gone):
+            bpy.ops.object.delete()
+    with pytest.raises(RuntimeError, match="Rebuild the surface first"):
+        bpy.ops.gaploft.export_target(filepath=str(tmp_path / "target.stl"))
+    with pytest.raises(RuntimeError, match="Mark the damage first"):
+        bpy.ops.gaploft.rebuild()
+    bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+    assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
+    assert state.result.name == "Rebuilt Surface"
+    assert bpy.ops.gaploft.recheck() == {"FINISHED"}
