@@ -13,6 +13,7 @@ from pathlib import Path
 
 import bpy  # noqa: TID251 - the one sample maker that runs inside Blender
 import numpy as np
+
 from make_scenes import HERE, SEAT_CLUSTER, Made, Scene, scanned
 
 ROOT = HERE.parent
