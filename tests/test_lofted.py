@@ -49,6 +49,21 @@ def test_round_tube_is_the_closed_form():
     np.testing.assert_allclose(tube.distance(points), [1.0, -0.5, 4.0], atol=5e-6)
 
 
+def test_tapered_tube_is_a_cone():
+    tube = lofted_tube("tapered")
+    rng = np.random.default_rng(10)
+    along, turn, radius = (
+        rng.uniform(20.0, 280.0, 50),
+        rng.uniform(0, 2 * np.pi, 50),
+        rng.uniform(10.0, 25.0, 50),
+    )
+    points = np.stack([radius * np.cos(turn), radius * np.sin(turn), along], axis=1)
+    slope = (20.0 - 14.0) / 300.0
+    closed_form = (radius - (20.0 - slope * along)) / np.hypot(1.0, slope)
+    # sections are read off polygons of 4000 corners: sagitta 20 (2 pi / 4000)^2 / 8 = 6e-6, and as above
+    np.testing.assert_allclose(tube.distance(points), closed_form, atol=3e-5)
+
+
 def test_clean_scan_has_the_noise_asked_for_and_nothing_in_the_gap():
     case = broken_tube("round", 40.0, seed=3, noise_mm=0.03, edge_mm=1.0)
     error = case.truth_error(case.vertices)

@@ -3,9 +3,10 @@
     python tests/benchmarks/bench_speed.py [--open3d-python PYTHON] [--edge-mm 0.25] [--runs 1]
 
 Our command line beside Open3D's screened Poisson reconstruction (depth 9) of the same points, each in
-a process of its own in the same run. (On Debian Open3D wants the package libusb-1.0-0.) Writes ``results/speed.json`` and ``results/speed.md``. The two do
+a process of its own in the same run. Writes ``results/speed.json`` and ``results/speed.md``. The two do
 not do the same work: ours rebuilds one tube, measures how far to trust it and writes a report; theirs
 wraps all points. What both give across the gap is measured against the original surface as well.
+On Debian Open3D wants the package libusb-1.0-0.
 """
 
 import argparse
@@ -94,8 +95,8 @@ def report(runs: list[dict[str, Any]], made: dict[str, Any], depth: int) -> None
     alone = best["gaploft"]["wall_s"] / best["poisson"]["seconds"]["poisson_s"]
     memory = best["gaploft"]["peak_mib"] / best["poisson"]["peak_mib"]
     text = markdown_table(rows) + (
-        f"\n{made['faces']} triangles. From file to file ours takes {wall:.2f} of the time ({alone:.2f} of the "
-        f"reconstruction alone, without reading the file and finding normals) and {memory:.2f} of the memory.\n"
+        f"\n{made['faces']} triangles. From file to file ours takes {wall:.2f} of the time and {memory:.2f} "
+        f"of the memory; {alone:.2f} of the time of the reconstruction alone, without reading and normals.\n"
     )
     write_json(
         "speed.json",
