@@ -1,0 +1,77 @@
+"""The parameter around the tube: arc length of the mean section after the affine map that makes it round.
+
+An ellipse then has the parameter in which it is a pure first harmonic, and a long flat section has
+as many basis functions at its tips as its curvature there asks for.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+_N_BINS = 180
+_N_HARMONICS = 24
+_N_FINE = 1440
+_STATION_MM = 4.0
+
+
+@dataclass(frozen=True)
+class AroundMap:
+    """Monotone map from the angle about the spine to the parameter ``v``; both in radians."""
+
+    angles: NDArray[np.float64]
+    values: NDArray[np.float64]
+
+    def __call__(self, angle_rad: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Parameter ``v`` in [0, 2 pi) for each angle."""
+        turn = 2.0 * np.pi
+        return np.mod(np.interp(np.mod(angle_rad, turn), self.angles, self.values), turn)
+
+
+def _relative_radius(u: NDArray[np.float64], radius_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Radius over the mean radius near its station, so that a taper does not show in the mean section."""
+    bins = np.floor((u - u.min()) / _STATION_MM).astype(int)
+    count = np.maximum(np.bincount(bins), 1)
+    return np.asarray(radius_mm / (np.bincount(bins, radius_mm) / count)[bins])
+
+
+def _smooth_profile(angle_rad: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fourier series of the radius by angle on a fine grid, from bin means; empty bins are bridged.
+
+    Means and not medians: where the section changes along the tube, a median jumps between its
+    two flanks from one bin to the next.
+    """
+    turn = 2.0 * np.pi
+    bins = np.floor(np.mod(angle_rad, turn) * (_N_BINS / turn)).astype(int) % _N_BINS
+    count = np.bincount(bins, minlength=_N_BINS)
+    seen = np.flatnonzero(count)
+    middle = (np.arange(_N_BINS) + 0.5) * (turn / _N_BINS)
+    mean = np.bincount(bins, radius, minlength=_N_BINS)[seen] / count[seen]
+    filled = np.interp(middle, middle[seen], mean, period=turn)
+    spectrum = np.fft.rfft(filled)
+    k = np.arange(len(spectrum))
+    # A smooth roll-off, since a sharp one rings at the tips of an aerofoil.
+    spectrum *= np.exp(-((k / _N_HARMONICS) ** 4)) * np.exp(-1j * k * np.pi / _N_BINS)
+    padded = np.zeros(_N_FINE // 2 + 1, dtype=complex)
+    padded[: len(spectrum)] = spectrum
+    return np.fft.irfft(padded, _N_FINE) * (_N_FINE / _N_BINS)
+
+
+def around_map(
+    u: NDArray[np.float64], angle_rad: NDArray[np.float64], radius_mm: NDArray[np.float64]
+) -> AroundMap:
+    """Map for the mean section of points given by station, angle and distance about the spine."""
+    profile = _smooth_profile(angle_rad, _relative_radius(u, radius_mm))
+    angle = np.arange(_N_FINE) * (2.0 * np.pi / _N_FINE)
+    curve = profile[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    for _ in range(3):
+        edge = np.roll(curve, -1, axis=0) - curve
+        length = np.linalg.norm(edge, axis=1)
+        middle = (np.roll(curve, -1, axis=0) + curve) / 2.0
+        mean = (middle * length[:, None]).sum(0) / length.sum()
+        spread = ((middle - mean).T * length) @ (middle - mean) / length.sum()
+        values, vectors = np.linalg.eigh(spread)
+        curve = (curve - mean) @ vectors @ np.diag(values**-0.5) @ vectors.T
+    edge = np.linalg.norm(np.roll(curve, -1, axis=0) - curve, axis=1)
+    arc = np.concatenate([[0.0], np.cumsum(edge)])
+    return AroundMap(np.append(angle, 2.0 * np.pi), arc * (2.0 * np.pi / arc[-1]))

@@ -1,0 +1,153 @@
+"""One tube out of a whole-frame scan, grown from the two damage points."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaploft.errors import InputError
+from gaploft.job import Damage
+from gaploft.progress import Progress, silent
+from gaploft.scan.model import Scan
+from gaploft.tube.around import around_map
+from gaploft.tube.march import Flank, march, march_back
+from gaploft.tube.model import TubePoints
+from gaploft.tube.ring import Ring
+from gaploft.tube.seed import Nearby, seed_ring
+from gaploft.tube.spine import Spine, fit_spine
+
+#: How far the flanks are followed: this many gap lengths, at least this many diameters.
+_FLANK_GAPS, _FLANK_DIAMETERS = 2.0, 5.0
+_LONGEST_FLANK_MM = 1500.0
+#: The first rings are looked for this close to the damage points, mm; frame tubes are 10 to 80 mm across
+#: (common practice, no source).
+_SEED_REACH_MM = 90.0
+
+
+def _nearby(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
+    vertex = np.flatnonzero(keep)
+    number = np.full(len(scan.vertices_mm), -1, dtype=np.int64)
+    number[vertex] = np.arange(len(vertex))
+    faces = number[scan.faces]
+    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces[(faces >= 0).all(axis=1)], vertex)
+
+
+def _within(points: NDArray[np.float64], a: NDArray[np.float64], b: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
+    """Points closer than ``reach`` to the segment from ``a`` to ``b``."""
+    axis = b - a
+    share = np.clip((points - a) @ axis / (axis @ axis), 0.0, 1.0)
+    offset = points - a - share[:, None] * axis
+    return np.asarray((offset * offset).sum(1) < reach * reach)
+
+
+def _check_one_tube(first_a: Ring, first_b: Ring) -> None:
+    a, b = first_a.radius_mm, first_b.radius_mm
+    if max(a, b) > 1.8 * min(a, b):
+        raise InputError(
+            f"the damage points lie in two different tubes (diameters {2 * a:.1f} and {2 * b:.1f} mm): "
+            "put both on the broken tube"
+        )
+
+
+def _spine(flank_a: Flank, flank_b: Flank, diameter: float) -> Spine:
+    """Spine through the rings of both flanks and across the gap."""
+    centres_a, centres_b = flank_a.centres[::-1], flank_b.centres
+    steps_a = np.linalg.norm(np.diff(centres_a, axis=0), axis=1)
+    steps_b = np.linalg.norm(np.diff(centres_b, axis=0), axis=1)
+    chord = float(np.linalg.norm(centres_b[0] - centres_a[-1]))
+    cosine = float(np.clip(flank_b.rings[0].direction @ -flank_a.rings[0].direction, -1.0, 1.0))
+    half = np.arccos(cosine) / 2.0
+    # Length of the arc over a chord whose end directions differ by this angle.
+    arc = chord * (half / np.sin(half) if half > 1e-6 else 1.0)
+    u = np.cumsum(np.concatenate([[0.0], steps_a, [arc], steps_b]))
+    keep = np.concatenate([[True], np.diff(u) > 1e-6])
+    centres = np.concatenate([centres_a, centres_b])
+    return fit_spine(u[keep], centres[keep], knot_mm=0.7 * diameter, smooth_mm=1.6 * diameter)
+
+
+def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> TubePoints:
+    """Points of the damaged tube, grown along it both ways from the damage points.
+
+    Parameters
+    ----------
+    scan : mended scan, mm
+    damage : marks in the scan's frame, mm
+
+    Raises
+    ------
+    InputError
+        No tube lies around a mark, the marks lie in two tubes, or a damaged vertex does not exist.
+    """
+    axis = damage.to_mm - damage.from_mm
+    length = float(np.linalg.norm(axis))
+    axis = axis / length
+    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, _SEED_REACH_MM))
+    if len(near.points) < 100:
+        raise InputError(
+            f"only {len(near.points)} scan points lie within {_SEED_REACH_MM:.0f} mm of the damage points: "
+            "check that the points are in the scan's own frame and unit"
+        )
+    first_a = seed_ring(near, damage.from_mm, -axis, "from")
+    first_b = seed_ring(near, damage.to_mm, axis, "to")
+    _check_one_tube(first_a, first_b)
+    progress("tube", 0.2)
+    diameter = first_a.radius_mm + first_b.radius_mm
+    reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter), _LONGEST_FLANK_MM)
+    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, 1.2 * reach + 2.0 * diameter))
+    flank_a, flank_b = march(near, first_a, length_mm=reach), march(near, first_b, length_mm=reach)
+    progress("tube", 0.7)
+    spine = _spine(flank_a, flank_b, diameter)
+    marks = spine.locate(np.array([damage.from_mm, damage.to_mm]))[0]
+    inner = spine.locate(np.array([first_a.centre, first_b.centre]))[0]
+    back = [
+        march_back(near, ring, length_mm=abs(float(at - mark)))
+        for ring, at, mark in zip((first_a, first_b), inner, marks, strict=True)
+    ]
+    index = np.unique(np.concatenate([flank_a.points, flank_b.points, *back]))
+    return _tube_points(scan, damage, near, index, spine, marks, (flank_a, flank_b))
+
+
+def _damaged_vertices(scan: Scan, damage: Damage) -> NDArray[np.bool_] | None:
+    """Mask over the scan's vertices of the one-sided damage; None when it goes all the way round."""
+    if damage.source_vertices is None:
+        return None
+    n_source = len(scan.vertex_of_source)
+    beyond = (damage.source_vertices < 0) | (damage.source_vertices >= n_source)
+    if beyond.any():
+        raise InputError(
+            f"damaged vertex {int(damage.source_vertices[beyond][0])} is not in the scan, which has {n_source} "
+            "vertices numbered from 0: write the mask from this scan file"
+        )
+    mask = np.zeros(len(scan.vertices_mm), dtype=bool)
+    index = scan.vertex_of_source[damage.source_vertices]
+    mask[index[index >= 0]] = True
+    return mask
+
+
+def _tube_points(
+    scan: Scan,
+    damage: Damage,
+    near: Nearby,
+    index: NDArray[np.int64],
+    spine: Spine,
+    marks: NDArray[np.float64],
+    flanks: tuple[Flank, Flank],
+) -> TubePoints:
+    """Everything known of the points, with their parameters about the spine."""
+    u, angle, radius = spine.locate(near.points[index])
+    inside = (u > spine.start_mm) & (u < spine.stop_mm)
+    index, u, angle, radius = index[inside], u[inside], angle[inside], radius[inside]
+    mask = _damaged_vertices(scan, damage)
+    damaged = (u > marks[0]) & (u < marks[1]) if mask is None else mask[near.vertex[index]]
+    around = around_map(u[~damaged], angle[~damaged], radius[~damaged])
+    return TubePoints(
+        points_mm=near.points[index],
+        normals=near.normals[index],
+        u=u,
+        v=around(angle),
+        damaged=damaged,
+        gap_mm=(float(marks[0]), float(marks[1])),
+        flank_mm=(spine.start_mm, spine.stop_mm),
+        stopped_by=(flanks[0].stopped_by, flanks[1].stopped_by),
+        radius_mm=(flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0,
+        all_round=mask is None,
+        spine=spine,
+    )
