@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from frame_tubes import ArcTube
-from scan_like import Faces, Floats, periodic_delaunay, scattered, unrolled_triangles
+from irregular import Faces, Floats, periodic_delaunay, scattered, unrolled_triangles
 
 
 @dataclass(frozen=True)

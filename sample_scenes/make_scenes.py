@@ -18,8 +18,9 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from frame_tubes import ArcTube, Floats
+from irregular import Faces, compacted, correlated_noise
 from junction import Skin, joined
-from scan_like import Faces, ScanFaults, broken_open, compacted, correlated_noise, with_clumps
+from scan_faults import ScanFaults, broken_open, with_clumps
 
 #: Raised whenever the bytes of a scene change.
 GENERATOR_VERSION = 1

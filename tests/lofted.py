@@ -2,7 +2,7 @@
 
 ``broken_tube("stay", 40.0, seed=1, rim="crushed", holes=3)`` gives a posed scan, the two damage
 points, and the signed distance of any points to the original surface. The faults are the fields of
-``scan_like.ScanFaults``.
+``scan_faults.ScanFaults``.
 """
 
 from collections.abc import Callable
@@ -16,7 +16,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from cad_surface import CadSurface, loft
-from scan_like import ScanFaults, moved_half, random_turn, scan_like
+from scan_faults import ScanFaults, moved_half, random_turn
+from scan_like import scan_like
 from section_shapes import cut_aerofoil, d_section, ellipse, superellipse, twisted
 
 Floats = NDArray[np.float64]

@@ -52,14 +52,11 @@ def test_round_tube_is_the_closed_form():
 def test_tapered_tube_is_a_cone():
     tube = lofted_tube("tapered")
     rng = np.random.default_rng(10)
-    along, turn, radius = (
-        rng.uniform(20.0, 280.0, 50),
-        rng.uniform(0, 2 * np.pi, 50),
-        rng.uniform(10.0, 25.0, 50),
-    )
+    along, turn = rng.uniform(20.0, 280.0, 50), rng.uniform(0, 2 * np.pi, 50)
+    height, slope = rng.uniform(-4.0, 4.0, 50), (20.0 - 14.0) / 300.0
+    radius = 20.0 - slope * along + height
     points = np.stack([radius * np.cos(turn), radius * np.sin(turn), along], axis=1)
-    slope = (20.0 - 14.0) / 300.0
-    closed_form = (radius - (20.0 - slope * along)) / np.hypot(1.0, slope)
+    closed_form = height / np.hypot(1.0, slope)
     # sections are read off polygons of 4000 corners: sagitta 20 (2 pi / 4000)^2 / 8 = 6e-6, and as above
     np.testing.assert_allclose(tube.distance(points), closed_form, atol=3e-5)
 

@@ -14,9 +14,9 @@ from scipy.optimize import minimize
 
 import make_scenes
 from frame_tubes import ArcTube
+from irregular import correlated_noise
 from junction import joined
 from make_scenes import SCENES, SEAT_CLUSTER, SEAT_TUBE, scanned, write_scene
-from scan_like import correlated_noise
 from truth import truth_distance
 
 FOLDER = Path(make_scenes.__file__).parent
