@@ -37,7 +37,7 @@ RANK = {name: rank for rank, names in enumerate(FLOW) for name in names}
 UNKNOWN_TO_SURFACE = {"scan", "job", "job_file", "tube"}
 
 #: What an installed extension has: the standard library, the host's NumPy and its own wheels.
-IN_EXTENSION = set(sys.stdlib_module_names) | {"numpy", "scipy", "trimesh", "gaploft"}
+IN_EXTENSION = set(sys.stdlib_module_names) | {"numpy", "scipy", "threadpoolctl", "gaploft"}
 
 LIBRARY_FILES = sorted(LIBRARY.rglob("*.py"))
 ADDON_FILES = sorted(ADDON.rglob("*.py"))

@@ -1,11 +1,143 @@
 """One rebuild from scan to target: the same call for the command line and for Blender."""
 
+from time import perf_counter
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from gaploft.errors import EvidenceError
+from gaploft.evidence.assess import Assessed, assess
+from gaploft.evidence.trusted_fit import TubeFit, fit_tube
+from gaploft.evidence.verdict import judge
 from gaploft.job import Job
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild
-from gaploft.scan.model import Scan
+from gaploft.scan.model import Note, Scan
+from gaploft.target.facets import cut_target
+from gaploft.target.model import Target
+from gaploft.tube.isolate import isolate_tube
+from gaploft.tube.model import TubePoints
+
+__all__ = ["Rebuild", "rebuild"]
+
+
+class _Clock:
+    """Seconds of each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._last = perf_counter()
+
+    def lap(self, stage: str) -> None:
+        now = perf_counter()
+        self.seconds[stage] = now - self._last
+        self._last = now
 
 
 def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
-    """Rebuild the outer surface across the damage of one tube."""
-    raise NotImplementedError
+    """Rebuild the outer surface across the damage of one tube.
+
+    Parameters
+    ----------
+    scan : mended scan in mm
+    job : damage, target settings and layers, in mm
+    progress : told the stage and its share; may raise ``Cancelled``
+
+    Returns
+    -------
+    Rebuild
+        With a target, or refused: the last warning then says why.
+
+    Raises
+    ------
+    InputError
+        The damage points don't lie in one tube of the scan, or a damaged vertex doesn't exist.
+    """
+    # The matrices are small: threads in BLAS cost more than they save, and on a busy machine a hundred times more.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _rebuild(scan, job, progress)
+
+
+def _rebuild(scan: Scan, job: Job, progress: Progress) -> Rebuild:
+    clock = _Clock()
+    warnings = list(scan.notes)
+    progress("tube", 0.0)
+    tube = isolate_tube(scan, job.damage, progress=progress)
+    warnings += _flank_notes(tube)
+    clock.lap("tube")
+    judged: Assessed | None = None
+    try:
+        progress("fit", 0.0)
+        fit = fit_tube(tube, tick=lambda share: progress("fit", share))
+        clock.lap("fit")
+        progress("evidence", 0.0)
+        judged = assess(fit, overlap_mm=job.target.overlap_mm, progress=progress)
+        verdict, notes = judge(judged.evidence)
+        warnings += notes
+        clock.lap("evidence")
+        target = None
+        if verdict != "refused":
+            progress("mesh", 0.0)
+            target = _target(fit, judged, job)
+            warnings += _target_notes(fit, job)
+            clock.lap("mesh")
+            progress("mesh", 1.0)
+    except EvidenceError as error:
+        warnings.append(Note("no_evidence", str(error)))
+        evidence = None if judged is None else judged.evidence
+        return Rebuild(job, scan.source, evidence, None, "refused", tuple(warnings), clock.seconds)
+    return Rebuild(job, scan.source, judged.evidence, target, verdict, tuple(warnings), clock.seconds)
+
+
+def _target(fit: TubeFit, judged: Assessed, job: Job) -> Target:
+    """The target of a fitted tube."""
+    margins = np.array(fit.margins_mm)
+
+    def zone(u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
+        distance, rim = fit.outline.distance(u, v)
+        # A ring exactly at the rim belongs to the intact side.
+        return np.where(distance < margins[rim] - 1e-6, 1.0, 0.0)
+
+    return cut_target(
+        fit.surface,
+        fit.rebuilt_mm,
+        overlap_mm=job.target.overlap_mm,
+        chord_tolerance_mm=job.target.chord_tolerance_mm,
+        depth_mm=job.layers.total_mm,
+        band=judged.band,
+        zone=zone,
+    )
+
+
+def _flank_notes(tube: TubePoints) -> list[Note]:
+    """What ended the flanks early."""
+    notes = []
+    for side, reason, length in zip(
+        ("from", "to"),
+        tube.stopped_by,
+        (tube.gap_mm[0] - tube.flank_mm[0], tube.flank_mm[1] - tube.gap_mm[1]),
+        strict=True,
+    ):
+        if reason in ("closed end", "junction"):
+            notes.append(
+                Note(
+                    reason.replace(" ", "_"),
+                    f"the tube beyond the '{side}' end of the damage was followed for {length:.0f} mm, to a {reason}",
+                )
+            )
+    return notes
+
+
+def _target_notes(fit: TubeFit, job: Job) -> list[Note]:
+    """Where the target could not run on as far as asked."""
+    shortest = min(fit.flanks_mm)
+    if shortest >= job.target.overlap_mm:
+        return []
+    return [
+        Note(
+            "overlap_short",
+            f"the target runs on over {shortest:.1f} mm of intact surface instead of {job.target.overlap_mm:.1f} mm: "
+            "the trusted scan ends there",
+        )
+    ]

@@ -30,7 +30,9 @@ def flank_stretches(
     return [Stretch(float(at), float(at + longest), middle_rad, width_rad) for at in places]
 
 
-def check_flanks(flanks_mm: Sequence[float], length_mm: float, radius_mm: float, stopped_by: Sequence[str]) -> None:
+def check_flanks(
+    flanks_mm: Sequence[float], length_mm: float, radius_mm: float, stopped_by: Sequence[str]
+) -> None:
     """Refuse damage that the intact tube beside it can't carry.
 
     Raises

@@ -13,6 +13,7 @@ def rim_margin(
     distance_mm: NDArray[np.float64],
     v: NDArray[np.float64],
     residual_mm: NDArray[np.float64],
+    spread_mm: NDArray[np.float64],
     *,
     scale_mm: float,
     correlated_mm2: float,
@@ -24,6 +25,7 @@ def rim_margin(
     Parameters
     ----------
     distance_mm, v, residual_mm : (n,) of the points near one rim
+    spread_mm : (n,) standard deviation of that surface where the points are
     scale_mm : noise of one point
     correlated_mm2 : area over which the noise of points goes together
     radius_mm : mean radius of the tube
@@ -50,10 +52,12 @@ def rim_margin(
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     seen = count >= 5
     median = residual[order][first[seen] + count[seen] // 2]
-    far = np.bincount(cell, np.abs(residual) > 4.0 * scale_mm, minlength=n_bins * _SECTORS)[seen]
+    outlying = np.abs(residual) > 4.0 * np.hypot(scale_mm, spread_mm[near])
+    far = np.bincount(cell, outlying, minlength=n_bins * _SECTORS)[seen]
+    spread = np.bincount(cell, spread_mm[near], minlength=n_bins * _SECTORS)[seen] / count[seen]
     patches = max(1.0, _BIN_MM * 2.0 * np.pi * radius_mm / _SECTORS / max(correlated_mm2, 1e-9))
     # 3.3 standard deviations of a median (1.25 of a mean's), for some hundred cells looked at.
-    limit = 3.3 * 1.25 * scale_mm / np.sqrt(patches)
+    limit = 3.3 * np.hypot(1.25 * scale_mm / np.sqrt(patches), spread)
     departs = np.zeros(n_bins * _SECTORS, dtype=bool)
     departs[seen] = (np.abs(median) > limit) | (far > np.maximum(0.1 * count[seen], 2.0))
     rings = np.flatnonzero(departs.reshape(n_bins, _SECTORS).any(axis=1))

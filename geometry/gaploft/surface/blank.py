@@ -53,9 +53,10 @@ class Grid:
         around[:, :DEGREE] += open_around[:, basis.n_v :]
         return cls(along, around, u, v)
 
-    def values(self, surface: TubeSurface) -> NDArray[np.float64]:
-        """Surface points on the grid, (n_u, n_v, 3)."""
-        return np.asarray(np.einsum("ai,bj,ijk->abk", self.along, self.around, surface.coefficients, optimize=True))
+    def values(self, coefficients: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Surface points on the grid, (n_u, n_v, 3), of the surface with these coefficients."""
+        rows = np.tensordot(self.along, coefficients, axes=(1, 0))
+        return np.asarray(np.matmul(self.around, rows))
 
     def rows(self) -> NDArray[np.float64]:
         """Basis values of every grid place as columns of a dense matrix, (n_unknowns, n_u * n_v)."""
@@ -76,7 +77,7 @@ class Blanked:
 
     def error(self, problem: Problem, waves: Waves) -> NDArray[np.float64]:
         """Normal distance of the rebuilt stretch to the reference on the grid, (n_u, n_v) mm."""
-        rebuilt = self.grid.values(problem.solve(waves, self.equations))
+        rebuilt = self.grid.values(problem.coefficients(waves, self.equations))
         return np.asarray(((rebuilt - self.reference) * self.normals).sum(-1))
 
 
@@ -92,7 +93,7 @@ def blanked(problem: Problem, reference: TubeSurface, stretch: Stretch) -> Blank
         stretch,
         problem.assembled(data.where(stretch.holds(data.u, data.v))),
         grid,
-        grid.values(reference),
+        grid.values(reference.coefficients),
         reference.normals(uu, vv),
     )
 

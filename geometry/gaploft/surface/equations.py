@@ -32,7 +32,9 @@ def bandwidth(basis: TubeBasis) -> int:
     return DEGREE * basis.n_v + basis.n_v - 1
 
 
-def _scatter(matrix: NDArray[np.float64], row: NDArray[np.int64], col: NDArray[np.int64], value: NDArray[np.float64]) -> None:
+def _scatter(
+    matrix: NDArray[np.float64], row: NDArray[np.int64], col: NDArray[np.int64], value: NDArray[np.float64]
+) -> None:
     """Add values at (row, col) with row <= col to a banded matrix; places may repeat."""
     depth, n = matrix.shape
     place = (depth - 1 + row - col) * n + col
@@ -70,7 +72,10 @@ def assemble(
     c = np.tile(np.arange(_WIDTH), _WIDTH)
     number = (cells // n_v)[:, None] * n_v + a * n_v + ((cells % n_v)[:, None] + c) % n_v
     rhs = np.stack(
-        [np.bincount(number.ravel(), heads[:, :, k].ravel(), minlength=n_u * n_v) for k in range(points.shape[1])],
+        [
+            np.bincount(number.ravel(), heads[:, :, k].ravel(), minlength=n_u * n_v)
+            for k in range(points.shape[1])
+        ],
         axis=1,
     )
     row, col = np.broadcast_arrays(number[:, :, None], number[:, None, :])
@@ -80,7 +85,9 @@ def assemble(
     return Equations(matrix, rhs)
 
 
-def banded_kron(along: NDArray[np.float64], around: NDArray[np.float64], basis: TubeBasis) -> NDArray[np.float64]:
+def banded_kron(
+    along: NDArray[np.float64], around: NDArray[np.float64], basis: TubeBasis
+) -> NDArray[np.float64]:
     """Kronecker product of a banded (n_u, n_u) and a periodic (n_v, n_v) matrix in banded form."""
     n_u, n_v = basis.n_u, basis.n_v
     matrix = np.zeros((bandwidth(basis) + 1, n_u * n_v))

@@ -64,15 +64,15 @@ class Problem:
         matrix = self.equations.matrix + self.fairness.weighted(waves.along_mm, waves.around_mm)
         return factorised(matrix if without is None else matrix - without.matrix)
 
-    def solve(self, waves: Waves, without: Equations | None = None) -> TubeSurface:
-        """The surface for one stiffness, if asked without some of the points."""
+    def coefficients(self, waves: Waves, without: Equations | None = None) -> NDArray[np.float64]:
+        """Spline coefficients (n_u, n_v, 3) for one stiffness, if asked without some of the points."""
         rhs = self.equations.rhs if without is None else self.equations.rhs - without.rhs
-        return self.surface(self.factor(waves, without).solve(rhs))
+        solution = self.factor(waves, without).solve(rhs)
+        return solution.reshape(self.basis.n_u, self.basis.n_v, 3) + self.origin
 
-    def surface(self, solution: NDArray[np.float64]) -> TubeSurface:
-        """Surface of a solution vector (n, 3)."""
-        shape = (self.basis.n_u, self.basis.n_v, 3)
-        return TubeSurface(self.basis, solution.reshape(shape) + self.origin).turned_outward()
+    def solve(self, waves: Waves) -> TubeSurface:
+        """The surface for one stiffness."""
+        return TubeSurface(self.basis, self.coefficients(waves)).turned_outward()
 
 
 def tube_basis(start_mm: float, stop_mm: float, radius_mm: float) -> TubeBasis:
@@ -132,7 +132,7 @@ def settle(
     scale = 0.0
     for _ in range(rounds):
         data = problem.data
-        feet = surface.project(data.points, data.u, data.v, steps=2)
+        feet = surface.project(data.points, data.u, data.v, steps=2, second_order=False)
         residual = feet.distance_mm
         scale = max(robust_scale(residual), 1e-6)
         weights = areas * tukey_weights(residual, scale) if tuned else data.weights

@@ -43,7 +43,9 @@ class TubeSurface:
         """First and last station, mm."""
         return self.basis.range_u
 
-    def derivatives(self, u: ArrayLike, v: ArrayLike, order_u: int = 0, order_v: int = 0) -> NDArray[np.float64]:
+    def derivatives(
+        self, u: ArrayLike, v: ArrayLike, order_u: int = 0, order_v: int = 0
+    ) -> NDArray[np.float64]:
         """Partial derivative of S of the given orders, shape (..., 3). Stations outside are clamped to the ends."""
         start, stop = self.range_u
         u, v = np.broadcast_arrays(np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64))
@@ -68,9 +70,7 @@ class TubeSurface:
         du, dv = self.derivatives(u, v, 1, 0), self.derivatives(u, v, 0, 1)
         normal = self.normals(u, v)
         e, f, g = (du * du).sum(-1), (du * dv).sum(-1), (dv * dv).sum(-1)
-        second = [
-            -(self.derivatives(u, v, i, 2 - i) * normal).sum(-1) for i in (2, 1, 0)
-        ]
+        second = [-(self.derivatives(u, v, i, 2 - i) * normal).sum(-1) for i in (2, 1, 0)]
         determinant = e * g - f * f
         mean = (e * second[2] - 2.0 * f * second[1] + g * second[0]) / (2.0 * determinant)
         gauss = (second[0] * second[2] - second[1] ** 2) / determinant
@@ -78,7 +78,13 @@ class TubeSurface:
         return np.stack([mean + root, mean - root], axis=-1)
 
     def project(
-        self, points: NDArray[np.float64], u: NDArray[np.float64], v: NDArray[np.float64], *, steps: int = 3
+        self,
+        points: NDArray[np.float64],
+        u: NDArray[np.float64],
+        v: NDArray[np.float64],
+        *,
+        steps: int = 3,
+        second_order: bool = True,
     ) -> FootPoints:
         """Nearest surface points by Newton steps from the given start.
 
@@ -87,6 +93,8 @@ class TubeSurface:
         points : (n, 3), mm
         u, v : (n,) start parameters, close enough that the nearest point is theirs
         steps : Newton steps; each squares a small error
+        second_order : without it the steps are Gauss-Newton at half the cost; each then leaves an error
+            of distance times curvature, enough for points that lie close to the surface
 
         Notes
         -----
@@ -100,15 +108,19 @@ class TubeSurface:
             offset = self.evaluate(u, v) - points
             du, dv = self.derivatives(u, v, 1, 0), self.derivatives(u, v, 0, 1)
             a, b, c = (du * du).sum(-1), (du * dv).sum(-1), (dv * dv).sum(-1)
-            a2 = a + (offset * self.derivatives(u, v, 2, 0)).sum(-1)
-            b2 = b + (offset * self.derivatives(u, v, 1, 1)).sum(-1)
-            c2 = c + (offset * self.derivatives(u, v, 0, 2)).sum(-1)
-            convex = (a2 > 0.1 * a) & (c2 > 0.1 * c) & (a2 * c2 - b2 * b2 > 0.01 * a * c)
-            a, b, c = np.where(convex, a2, a), np.where(convex, b2, b), np.where(convex, c2, c)
+            if second_order:
+                a2 = a + (offset * self.derivatives(u, v, 2, 0)).sum(-1)
+                b2 = b + (offset * self.derivatives(u, v, 1, 1)).sum(-1)
+                c2 = c + (offset * self.derivatives(u, v, 0, 2)).sum(-1)
+                convex = (a2 > 0.1 * a) & (c2 > 0.1 * c) & (a2 * c2 - b2 * b2 > 0.01 * a * c)
+                a, b, c = np.where(convex, a2, a), np.where(convex, b2, b), np.where(convex, c2, c)
             gradient_u, gradient_v = (du * offset).sum(-1), (dv * offset).sum(-1)
             determinant = a * c - b * b
             step_u = (c * gradient_u - b * gradient_v) / determinant
             step_v = (a * gradient_v - b * gradient_u) / determinant
+            # At an end of the surface only the way around it is left.
+            held = (u - step_u <= start) & (u <= start) | (u - step_u >= stop) & (u >= stop)
+            step_v = np.where(held, gradient_v / c, step_v)
             u = np.clip(u - step_u, start, stop)
             v = wrapped(v - np.clip(step_v, -0.3, 0.3))
         normals = self.normals(u, v)

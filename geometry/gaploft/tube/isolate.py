@@ -30,7 +30,9 @@ def _nearby(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces[(faces >= 0).all(axis=1)], vertex)
 
 
-def _within(points: NDArray[np.float64], a: NDArray[np.float64], b: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
+def _within(
+    points: NDArray[np.float64], a: NDArray[np.float64], b: NDArray[np.float64], reach: float
+) -> NDArray[np.bool_]:
     """Points closer than ``reach`` to the segment from ``a`` to ``b``."""
     axis = b - a
     share = np.clip((points - a) @ axis / (axis @ axis), 0.0, 1.0)
@@ -91,7 +93,9 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     progress("tube", 0.2)
     diameter = first_a.radius_mm + first_b.radius_mm
     reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter), _LONGEST_FLANK_MM)
-    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, 1.2 * reach + 2.0 * diameter))
+    near = _nearby(
+        scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, 1.2 * reach + 2.0 * diameter)
+    )
     flank_a, flank_b = march(near, first_a, length_mm=reach), march(near, first_b, length_mm=reach)
     progress("tube", 0.7)
     spine = _spine(flank_a, flank_b, diameter)

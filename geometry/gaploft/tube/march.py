@@ -115,7 +115,9 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
 def march_back(near: Nearby, first: Ring, *, length_mm: float) -> NDArray[np.int64]:
     """Points of the tube from its first ring back towards the gap; damage on the way stops nothing."""
     step = _step(first)
-    ring = replace(first, direction=-first.direction, outline_mm=first.outline_mm[::-1], covered=first.covered[::-1])
+    ring = replace(
+        first, direction=-first.direction, outline_mm=first.outline_mm[::-1], covered=first.covered[::-1]
+    )
     slabs = _Slabs(near, ring.direction)
     points = [np.empty(0, dtype=np.int64)]
     for _ in range(int(np.ceil(length_mm / step))):

@@ -43,7 +43,10 @@ def carried(across: NDArray[np.float64], direction: NDArray[np.float64]) -> NDAr
 
 
 def polar(
-    points: NDArray[np.float64], centre: NDArray[np.float64], direction: NDArray[np.float64], across: NDArray[np.float64]
+    points: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    direction: NDArray[np.float64],
+    across: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Distance along ``direction``, radius and angle of points about a centre."""
     offset = points - centre

@@ -27,9 +27,7 @@ class Nearby:
     vertex: NDArray[np.int64]
 
 
-def ring_candidates(
-    near: Nearby, in_slab: NDArray[np.bool_]
-) -> list[NDArray[np.int64]]:
+def ring_candidates(near: Nearby, in_slab: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
     """Connected pieces of the scan within a slab, as arrays of point indices."""
     face_inside = in_slab[near.faces].all(axis=1)
     faces = near.faces[face_inside]
@@ -122,10 +120,20 @@ def seed_ring(near: Nearby, mark: NDArray[np.float64], outward: NDArray[np.float
         No ring of a tube lies around the mark or further out.
     """
     along = (near.points - mark) @ outward
-    for middle, half in ((3.0, 1.5), (6.0, 2.0), (10.0, 2.0), (15.0, 2.5), (22.0, 2.5), (30.0, 3.0), (40.0, 3.0)):
+    for middle, half in (
+        (3.0, 1.5),
+        (6.0, 2.0),
+        (10.0, 2.0),
+        (15.0, 2.5),
+        (22.0, 2.5),
+        (30.0, 3.0),
+        (40.0, 3.0),
+    ):
         pieces = ring_candidates(near, np.abs(along - middle) < half)
         found = [_ring_from_piece(near, piece, mark, outward) for piece in pieces]
-        rings = sorted((pair for pair in found if pair is not None and pair[0] < 1.5), key=lambda pair: pair[0])
+        rings = sorted(
+            (pair for pair in found if pair is not None and pair[0] < 1.5), key=lambda pair: pair[0]
+        )
         if rings:
             return _recentred(near, rings[0][1])
     raise InputError(

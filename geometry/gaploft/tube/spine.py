@@ -51,7 +51,9 @@ class Spine:
         first /= np.linalg.norm(first, axis=1, keepdims=True)
         return first, np.cross(tangents, first)
 
-    def locate(self, points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    def locate(
+        self, points: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Station ``u``, angle (rad) and distance (mm) of points about the spine, (n,) each."""
         sample_u, sample_points, _ = self._samples
         u = sample_u[KDTree(sample_points).query(points)[1]]

@@ -1,0 +1,99 @@
+"""All the evidence of one fitted tube."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gaploft.evidence.band import Band, band_over, band_scale
+from gaploft.evidence.halves import halves_motion
+from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize, Halves
+from gaploft.evidence.seam import seam_at_rims
+from gaploft.evidence.trusted_fit import TubeFit
+from gaploft.progress import Progress, silent
+from gaploft.surface.basis import TURN_RAD
+from gaploft.surface.blank import Blanked
+from gaploft.surface.fit import Waves
+from gaploft.surface.weights import choose_waves
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """The evidence and the band it states, ready to be read off anywhere on the surface."""
+
+    evidence: Evidence
+    band: Band
+    scale: float
+
+
+def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> Assessed:
+    """Judge a fit: blank test, band, seams and halves.
+
+    The weights that a stretch is rebuilt with were chosen on the other flank, never on the stretch itself.
+    """
+    cases = _judged(fit, progress)
+    blank = _blank_test(fit, cases)
+    progress("evidence", 0.6)
+    density = fit.noise.density_mm4
+    scale = band_scale(fit.blank_problem, cases, density)
+    first, last = fit.surface.range_u
+    stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
+    band = band_over(fit.problem, fit.waves, stations, density, scale)
+    progress("evidence", 0.8)
+    data = fit.problem.data
+    distance, rim = fit.outline.distance(data.u, data.v)
+    seam = seam_at_rims(
+        distance, rim, data.v, fit.residual_mm, data.weights, fit.margins_mm, length_mm=2.0 * fit.radius_mm
+    )
+    halves = Halves(0.0, 0.0, 0.0, False)
+    if fit.outline.n_rims == 2:
+        halves = halves_motion(fit.problem, fit.waves, fit.outline.gap_mm, density * scale**2)
+    progress("evidence", 1.0)
+    return Assessed(Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band), seam, halves), band, scale)
+
+
+def _judged(fit: TubeFit, progress: Progress) -> list[tuple[Blanked, Waves]]:
+    """Each stretch with weights that other stretches chose."""
+    sides = fit.pieces
+    if not (sides[0] and sides[1]):
+        only = sides[0] or sides[1]
+        sides = (only[:1], only[1:]) if len(only) > 1 else (only, ())
+    cases: list[tuple[Blanked, Waves]] = []
+    for number, (judged, choosing) in enumerate((sides, sides[::-1])):
+        waves = choose_waves(fit.blank_problem, choosing, 2.0 * fit.radius_mm) if choosing else fit.waves
+        cases += [(piece, waves) for piece in judged]
+        progress("evidence", 0.25 * (number + 1))
+    return cases
+
+
+def _blank_test(fit: TubeFit, cases: list[tuple[Blanked, Waves]]) -> BlankTest:
+    errors = [np.abs(piece.error(fit.blank_problem, waves)).ravel() for piece, waves in cases]
+    together = np.concatenate(errors)
+    return BlankTest(
+        len(cases),
+        float(np.sqrt(np.mean(together**2))),
+        float(np.quantile(together, 0.95)),
+        float(together.max()),
+        float(np.mean([piece.stretch.length_mm for piece, _ in cases])),
+    )
+
+
+def _gap(fit: TubeFit) -> GapSize:
+    start, stop = fit.outline.gap_mm
+    return GapSize(stop - start, 2.0 * fit.radius_mm, fit.flanks_mm)
+
+
+def _quality(fit: TubeFit) -> FitQuality:
+    trusted = fit.problem.data.weights > 0.0
+    return FitQuality(
+        float(np.sqrt(np.mean(fit.residual_mm[trusted] ** 2))), fit.noise.scale_mm, int(trusted.sum())
+    )
+
+
+def _summary(fit: TubeFit, band: Band) -> BandSummary:
+    u = np.linspace(*fit.rebuilt_mm, 60)[:, None]
+    v = np.arange(48) * (TURN_RAD / 48)
+    uu, vv = np.broadcast_arrays(u, v)
+    distance, rim = fit.outline.distance(uu, vv)
+    rebuilt = distance < np.array(fit.margins_mm)[rim]
+    values = band(uu, vv)[rebuilt]
+    return BandSummary(float(np.median(values)), float(values.max()))

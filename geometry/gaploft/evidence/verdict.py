@@ -1,0 +1,78 @@
+"""The verdict on a rebuild, and the warnings that go with it."""
+
+from typing import Literal
+
+from gaploft.evidence.model import Evidence
+from gaploft.scan.model import Note
+
+Verdict = Literal["ready", "check", "refused"]
+
+#: Half the repeatability of a machine of the trade is some 0.03 mm; a wall may be 0.4 mm (common practice,
+#: no source). A rebuild is trusted as it is within this tolerance.
+TOLERANCE_MM = 0.05
+#: Beyond this many tolerances nothing is left to machine to: a quarter of a millimetre is most of a thin wall.
+_REFUSED_TOLERANCES = 5.0
+_SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
+
+
+def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
+    """Verdict by the rule that the README states, with a sentence for whatever keeps it from "ready".
+
+    Refused when the blank test's 95 % error or the band's median is beyond five tolerances; else
+    ready when both are within the tolerance, the seams are within 0.02 mm and 0.5 degrees and the
+    halves fit; else check.
+    """
+    notes: list[Note] = []
+    blank, band, seam, halves = evidence.blank_test, evidence.band95_mm, evidence.seam, evidence.halves
+    refused = max(blank.p95_mm, band.median) > _REFUSED_TOLERANCES * TOLERANCE_MM
+    if blank.p95_mm > TOLERANCE_MM:
+        notes.append(
+            Note(
+                "blank_test_wide",
+                f"blanked intact stretches were rebuilt within {blank.p95_mm:.3f} mm (95 %), more than "
+                f"{TOLERANCE_MM:.2f} mm: check the target against what you know of the tube",
+            )
+        )
+    if band.max > TOLERANCE_MM:
+        notes.append(
+            Note(
+                "band_wide",
+                f"the 95 % band is up to {band.max:.3f} mm wide to each side, more than {TOLERANCE_MM:.2f} mm: "
+                "leave that much stock where it is widest",
+            )
+        )
+    if seam.step_mm > _SEAM_STEP_MM or seam.angle_deg > _SEAM_ANGLE_DEG:
+        notes.append(
+            Note(
+                "seam_open",
+                f"the surface meets the intact scan with a step of {seam.step_mm:.3f} mm and an angle of "
+                f"{seam.angle_deg:.2f} degrees: look at the rims",
+            )
+        )
+    if halves.significant:
+        notes.append(
+            Note(
+                "halves_moved",
+                f"one half of the tube does not continue the other: {halves.offset_mm:.2f} mm and "
+                f"{halves.angle_deg:.2f} degrees off; the surface holds both as scanned",
+            )
+        )
+    if blank.length_mm < 0.95 * evidence.gap.length_mm:
+        notes.append(
+            Note(
+                "blank_test_short",
+                f"the longest intact stretch to test on is {blank.length_mm:.0f} mm, the damage is "
+                f"{evidence.gap.length_mm:.0f} mm: the blank test speaks for less than the gap",
+            )
+        )
+    if refused:
+        notes.append(
+            Note(
+                "no_evidence",
+                f"blanked stretches came back within {blank.p95_mm:.2f} mm and the band is {band.median:.2f} mm: no "
+                "evidence supports a target here; scan more of the tube or use a spare section",
+            )
+        )
+        return "refused", tuple(notes)
+    doubtful = {"blank_test_wide", "band_wide", "seam_open", "halves_moved"}
+    return ("check" if any(note.code in doubtful for note in notes) else "ready"), tuple(notes)
