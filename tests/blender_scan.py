@@ -1,5 +1,8 @@
 """A small scan of a broken tube inside Blender, and the state that a test asks for."""
 
+from functools import cache
+from pathlib import Path
+
 import bpy  # noqa: TID251 - only the extension's tests import this
 import numpy as np
 
@@ -73,10 +76,26 @@ def set_coordinates(obj, vertices):
     obj.data.update()
 
 
-def marked_and_rebuilt(**options):
-    """A broken tube, marked and rebuilt: scan and result."""
-    vertices, quads, _ = tube_arrays(**options)
+def marked():
+    """A broken tube with the damage marked: the scan."""
+    vertices, quads, _ = tube_arrays()
     scan = add_scan(vertices, quads)
     bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+    return scan
+
+
+def marked_and_rebuilt():
+    """A broken tube, marked and rebuilt: scan and result, out of a file saved by the first call."""
+    bpy.ops.wm.open_mainfile(filepath=str(_rebuilt_file()))
+    state = bpy.context.scene.gaploft
+    return state.scan, state.result
+
+
+@cache
+def _rebuilt_file():
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
+    marked()
     bpy.ops.gaploft.rebuild()
-    return scan, bpy.context.scene.gaploft.result
+    file = Path(bpy.utils.user_resource("DATAFILES", path="tests", create=True)) / "rebuilt.blend"
+    bpy.ops.wm.save_as_mainfile(filepath=str(file))
+    return file
