@@ -54,7 +54,8 @@ def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
     InputError
         The damage points don't lie in one tube of the scan, or a damaged vertex doesn't exist.
     """
-    # The matrices are small: threads in BLAS cost more than they save, and on a busy machine a hundred times more.
+    # The matrices are small: threads in BLAS cost more than they save, on a busy machine a hundred times
+    # more.
     with threadpool_limits(limits=1, user_api="blas"):
         return _rebuild(scan, job, progress)
 
@@ -123,7 +124,8 @@ def _flank_notes(tube: TubePoints) -> list[Note]:
             notes.append(
                 Note(
                     reason.replace(" ", "_"),
-                    f"the tube beyond the '{side}' end of the damage was followed for {length:.0f} mm, to a {reason}",
+                    f"the tube beyond the '{side}' end of the damage was followed for {length:.0f} mm, "
+                    f"to a {reason}",
                 )
             )
     return notes
@@ -137,7 +139,7 @@ def _target_notes(fit: TubeFit, job: Job) -> list[Note]:
     return [
         Note(
             "overlap_short",
-            f"the target runs on over {shortest:.1f} mm of intact surface instead of {job.target.overlap_mm:.1f} mm: "
-            "the trusted scan ends there",
+            f"the target runs on over {shortest:.1f} mm of intact surface instead of "
+            f"{job.target.overlap_mm:.1f} mm: the trusted scan ends there",
         )
     ]

@@ -71,5 +71,5 @@ def band_over(
 ) -> Band:
     """Band over a run of stations, known at ``n_u`` of them."""
     u = np.linspace(*stations, n_u)
-    grid = Grid.on(problem.basis, u, np.arange(_GRID_V) * (TURN_RAD / _GRID_V))
+    grid = Grid.on(problem.basis, u, np.linspace(0.0, TURN_RAD, _GRID_V, endpoint=False))
     return Band(u, HALF_WIDTH * scale * posterior_sd(problem, waves, grid, density_mm4))

@@ -14,7 +14,7 @@ _PATCH_MM = 8.0
 
 @dataclass(frozen=True)
 class Noise:
-    """``scale_mm`` of one point; ``density_mm4`` is the variance of a mean times the area it is taken over."""
+    """``scale_mm`` of one point; ``density_mm4``: the variance of a mean times the area it is taken over."""
 
     scale_mm: float
     density_mm4: float
@@ -48,5 +48,6 @@ def scan_noise(
     mean = np.bincount(patch, weights * residual_mm)[full] / np.maximum(weight[full], 1e-300)
     area = _PATCH_MM * 2.0 * np.pi * radius_mm / per_turn
     per_point = float(np.median(weights))
-    # The median keeps a sticker or a boss from passing for noise; 2.198 makes it a variance for Gaussian means.
+    # The median keeps a sticker or a boss from passing for noise; 2.198 makes it a variance for Gaussian
+    # means.
     return Noise(scale, max(2.198 * float(np.median(mean * mean)) * area, scale * scale * per_point))

@@ -43,11 +43,12 @@ def check_flanks(
     for flank, side, reason in zip(flanks_mm, ("from", "to"), stopped_by, strict=True):
         if flank < 0.7 * radius_mm:
             raise EvidenceError(
-                f"only {max(flank, 0.0):.1f} mm of intact tube can be trusted beyond the '{side}' end of the damage "
-                f"({reason}), at least {0.7 * radius_mm:.1f} mm are needed: scan more of the tube there"
+                f"only {max(flank, 0.0):.1f} mm of intact tube can be trusted beyond the '{side}' end of "
+                f"the damage ({reason}), at least {0.7 * radius_mm:.1f} mm are needed: scan more of the tube "
+                "there"
             )
     if sum(flanks_mm) < 0.8 * length_mm:
         raise EvidenceError(
-            f"the damage is {length_mm:.1f} mm long and only {sum(flanks_mm):.1f} mm of intact tube can be trusted "
-            f"beside it, at least {0.8 * length_mm:.1f} mm are needed: scan more of the tube"
+            f"the damage is {length_mm:.1f} mm long and only {sum(flanks_mm):.1f} mm of intact tube can be "
+            f"trusted beside it, at least {0.8 * length_mm:.1f} mm are needed: scan more of the tube"
         )

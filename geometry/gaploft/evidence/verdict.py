@@ -10,7 +10,7 @@ Verdict = Literal["ready", "check", "refused"]
 #: Half the repeatability of a machine of the trade is some 0.03 mm; a wall may be 0.4 mm (common practice,
 #: no source). A rebuild is trusted as it is within this tolerance.
 TOLERANCE_MM = 0.05
-#: Beyond this many tolerances nothing is left to machine to: a quarter of a millimetre is most of a thin wall.
+#: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
 _REFUSED_TOLERANCES = 5.0
 _SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
 
@@ -37,8 +37,8 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
         notes.append(
             Note(
                 "band_wide",
-                f"the 95 % band is up to {band.max:.3f} mm wide to each side, more than {TOLERANCE_MM:.2f} mm: "
-                "leave that much stock where it is widest",
+                f"the 95 % band is up to {band.max:.3f} mm wide to each side, more than {TOLERANCE_MM:.2f} "
+                "mm: leave that much stock where it is widest",
             )
         )
     if seam.step_mm > _SEAM_STEP_MM or seam.angle_deg > _SEAM_ANGLE_DEG:
@@ -69,8 +69,8 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
         notes.append(
             Note(
                 "no_evidence",
-                f"blanked stretches came back within {blank.p95_mm:.2f} mm and the band is {band.median:.2f} mm: no "
-                "evidence supports a target here; scan more of the tube or use a spare section",
+                f"blanked stretches came back within {blank.p95_mm:.2f} mm and the band is {band.median:.2f} "
+                "mm: no evidence supports a target here; scan more of the tube or use a spare section",
             )
         )
         return "refused", tuple(notes)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 
-#: Degree of the surface in both directions: the third derivative that the penalty integrates is then continuous.
+#: Degree of the surface in both directions: the third derivative in the penalty is then continuous.
 DEGREE = 4
 
 TURN_RAD = 2.0 * np.pi
@@ -37,7 +37,7 @@ def clamped_knots(start: float, stop: float, n_spans: int, degree: int = DEGREE)
 
 def periodic_knots(n_spans: int, degree: int = DEGREE) -> NDArray[np.float64]:
     """Uniform knots for one turn with ``degree`` more on each side, for a periodic spline."""
-    return (np.arange(n_spans + 2 * degree + 1) - degree) * (TURN_RAD / n_spans)
+    return np.asarray(np.arange(-degree, n_spans + degree + 1) * (TURN_RAD / n_spans), dtype=np.float64)
 
 
 def wrapped(angle_rad: ArrayLike) -> NDArray[np.float64]:

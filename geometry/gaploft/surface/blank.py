@@ -17,7 +17,7 @@ _GRID_U, _GRID_V = 14, 48
 
 @dataclass(frozen=True)
 class Stretch:
-    """A piece of intact tube: stations from ``start_mm`` to ``stop_mm``, ``width_rad`` wide about ``middle_rad``."""
+    """Intact tube from station ``start_mm`` to ``stop_mm``, ``width_rad`` wide about ``middle_rad``."""
 
     start_mm: float
     stop_mm: float
@@ -67,7 +67,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class Blanked:
-    """A stretch with what is needed to rebuild it: its share of the equations and the reference to compare with."""
+    """A stretch with what rebuilding it takes: its share of the equations and what to compare with."""
 
     stretch: Stretch
     equations: Equations

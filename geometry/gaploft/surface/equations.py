@@ -77,6 +77,7 @@ def assemble(
             for k in range(points.shape[1])
         ],
         axis=1,
+        dtype=np.float64,
     )
     row, col = np.broadcast_arrays(number[:, :, None], number[:, None, :])
     upper = row <= col
@@ -91,11 +92,11 @@ def banded_kron(
     """Kronecker product of a banded (n_u, n_u) and a periodic (n_v, n_v) matrix in banded form."""
     n_u, n_v = basis.n_u, basis.n_v
     matrix = np.zeros((bandwidth(basis) + 1, n_u * n_v))
-    j, l = np.meshgrid(np.arange(n_v), np.arange(n_v), indexing="ij")
+    j, k = np.meshgrid(np.arange(n_v), np.arange(n_v), indexing="ij")
     for gap in range(min(DEGREE, n_u - 1) + 1):
         i = np.arange(n_u - gap)
         row = i[:, None, None] * n_v + j
-        col = (i + gap)[:, None, None] * n_v + l
+        col = (i + gap)[:, None, None] * n_v + k
         value = along[i, i + gap][:, None, None] * around
         upper = row <= col
         _scatter(matrix, row[upper], col[upper], value[upper])

@@ -46,7 +46,7 @@ class TubeSurface:
     def derivatives(
         self, u: ArrayLike, v: ArrayLike, order_u: int = 0, order_v: int = 0
     ) -> NDArray[np.float64]:
-        """Partial derivative of S of the given orders, shape (..., 3). Stations outside are clamped to the ends."""
+        """Partial derivative of S, shape (..., 3). Stations outside are clamped to the ends."""
         start, stop = self.range_u
         u, v = np.broadcast_arrays(np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64))
         places = np.stack([np.clip(u, start, stop), wrapped(v)], axis=-1)

@@ -1,6 +1,7 @@
 """Cutting the target out of the surface: a regular quad mesh whose chord error is measured, not assumed."""
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,10 +53,7 @@ def _steps_along(
     step = min(
         _LONGEST_ASPECT * around, float(np.sqrt(8.0 * tolerance * (1.0 - _SHARE_AROUND) / max(bend, 1e-9)))
     )
-    pieces = [
-        np.linspace(a, b, max(1, int(np.ceil((b - a) / step))) + 1)[:-1]
-        for a, b in zip(bounds, bounds[1:], strict=False)
-    ]
+    pieces = [np.linspace(a, b, max(1, int(np.ceil((b - a) / step))) + 1)[:-1] for a, b in pairwise(bounds)]
     return np.append(np.concatenate(pieces), bounds[-1])
 
 
@@ -137,7 +135,7 @@ def cut_target(
         The layers are thicker than the tightest radius, or the tolerance asks for too many facets.
     """
     first, last = surface.range_u
-    bounds = (
+    bounds: tuple[float, ...] = (
         max(first, rebuilt_mm[0] - overlap_mm),
         *rebuilt_mm,
         min(last, rebuilt_mm[1] + overlap_mm),
