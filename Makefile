@@ -2,17 +2,21 @@
 # make test    sets up and runs all checks and tests
 # See DEVELOPERS.md for the rest.
 
-# Python of the library and its tests (3.11 or newer), and of the bpy wheel (3.11 only).
+# Python of the library and its tests (3.11 or newer), of the bpy wheel (3.11 only) and of Open3D's wheel.
 PYTHON ?= python3.11
 BLENDER_PYTHON ?= python3.11
+BENCH_PYTHON ?= python3.11
 
 VENV := .venv
 VENV_BLENDER := .venv-blender
+VENV_BENCH := .venv-bench
 PY := $(VENV)/bin/python
 PY_BLENDER := $(VENV_BLENDER)/bin/python
+PY_BENCH := $(VENV_BENCH)/bin/python
 # The stamp carries the Python's name, so that another PYTHON= makes the environment anew.
 STAMP := $(VENV)/.made-with-$(notdir $(PYTHON))
 STAMP_BLENDER := $(VENV_BLENDER)/.made-with-$(notdir $(BLENDER_PYTHON))
+STAMP_BENCH := $(VENV_BENCH)/.made-with-$(notdir $(BENCH_PYTHON))
 PIP_OPTIONS := --quiet --disable-pip-version-check
 
 export PIP_ROOT_USER_ACTION := ignore
@@ -28,11 +32,17 @@ $(STAMP): pyproject.toml tools/venv.sh
 	$(PY) -m pip install $(PIP_OPTIONS) --editable '.[test]'
 	touch $@
 
-$(STAMP_BLENDER): pyproject.toml tools/venv.sh tools/extra.py tools/blender_libraries.sh
+$(STAMP_BLENDER): pyproject.toml tools/venv.sh tools/extra.py tools/system_libraries.sh
 	tools/venv.sh $(BLENDER_PYTHON) $(VENV_BLENDER)
 	$(PY_BLENDER) tools/extra.py blender > $(VENV_BLENDER)/requirements.txt
 	$(PY_BLENDER) -m pip install $(PIP_OPTIONS) --requirement $(VENV_BLENDER)/requirements.txt
-	tools/blender_libraries.sh $(PY_BLENDER)
+	tools/system_libraries.sh $(PY_BLENDER) bpy __init__.so
+	touch $@
+
+$(STAMP_BENCH): pyproject.toml tools/venv.sh tools/system_libraries.sh
+	tools/venv.sh $(BENCH_PYTHON) $(VENV_BENCH)
+	$(PY_BENCH) -m pip install $(PIP_OPTIONS) --editable '.[bench]'
+	tools/system_libraries.sh $(PY_BENCH) open3d 'pybind.cpython-*.so'
 	touch $@
 
 scenes: $(STAMP)
@@ -58,11 +68,11 @@ lint: $(STAMP)
 extension: setup
 	$(PY) addon/build.py
 
-bench: $(STAMP)
-	$(PY) -m pip install $(PIP_OPTIONS) --editable '.[bench]'
-	$(PY) -m pytest tests/benchmarks
+bench: $(STAMP_BENCH)
+	$(PY_BENCH) tests/benchmarks/bench_accuracy.py
+	$(PY_BENCH) tests/benchmarks/bench_speed.py
 
 clean:
-	rm -rf $(VENV) $(VENV_BLENDER) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
 	rm -f sample_scenes/*/scan.* sample_scenes/*/truth.ply
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -44,7 +44,7 @@ SCIPY_OF_PYTHON = {"3.11": "1.15.3", "3.13": "1.18.1", "3.14": "1.18.1"}
 INTEL_MAC_PYTHONS = ("3.11",)
 
 #: Pure Python, the same wheel everywhere. NumPy stays out: the host's own must win.
-PURE_WHEELS = ("trimesh==5.2.0",)
+PURE_WHEELS = ("threadpoolctl==3.8.0",)
 
 #: What Python, editors and systems leave in a source folder.
 HIDDEN = re.compile(r"(^|/)(\.|__pycache__/)")

@@ -1,8 +1,11 @@
 #!/usr/bin/env bash
-# See to the shared libraries of the system that the bpy wheel loads: tools/blender_libraries.sh PYTHON
+# See to the shared libraries of the system that a Python package loads:
+#     tools/system_libraries.sh PYTHON PACKAGE LIBRARY-OF-THE-PACKAGE
 # As root on Debian or Ubuntu they are installed, otherwise asked for in one sentence.
 set -euo pipefail
 python=$1
+package=$2
+library=$3
 [ "$(uname -s)" = Linux ] || exit 0
 
 declare -A package_of=(
@@ -19,18 +22,19 @@ declare -A package_of=(
     [libGL.so.1]=libgl1
     [libEGL.so.1]=libegl1
     [libgomp.so.1]=libgomp1
+    [libusb-1.0.so.0]=libusb-1.0-0
 )
 
 site=$("$python" -c 'import sysconfig; print(sysconfig.get_path("platlib"))')
 missing_libraries() {
-    ldd "$site/bpy/__init__.so" | awk '/not found/ {print $1}'
+    ldd "$site/$package"/$library | awk '/not found/ {print $1}'
     # Loaded while running, for pictures without a display.
     "$python" -c 'import ctypes; ctypes.CDLL("libEGL.so.1")' 2>/dev/null || echo libEGL.so.1
 }
 
 wanted=()
-for library in $(missing_libraries | sort -u); do
-    wanted+=("${package_of[$library]:-the package with $library}")
+for name in $(missing_libraries | sort -u); do
+    wanted+=("${package_of[$name]:-the package with $name}")
 done
 [ ${#wanted[@]} -gt 0 ] || exit 0
 
@@ -41,6 +45,6 @@ if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
         echo "$log" >&2
 fi
 if [ -n "$(missing_libraries)" ]; then
-    echo "setup: Blender needs libraries that are missing here; install the packages ${wanted[*]}" >&2
+    echo "setup: $package needs libraries that are missing here; install the packages ${wanted[*]}" >&2
     exit 2
 fi
