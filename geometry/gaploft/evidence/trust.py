@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 SMALLEST_MARGIN_MM = 1.0
 _BIN_MM = 1.0
 _SECTORS = 8
+#: What lies between one and this many reaches from the damage shows what a sector looks like undamaged.
+CONTROL_REACHES = 3
 
 
 def rim_margin(
@@ -24,7 +26,7 @@ def rim_margin(
 
     Parameters
     ----------
-    distance_mm, v, residual_mm : (n,) of the points near one rim
+    distance_mm, v, residual_mm : (n,) of the points near one rim, to ``CONTROL_REACHES`` reaches from it
     spread_mm : (n,) standard deviation of that surface where the points are
     scale_mm : noise of one point
     correlated_mm2 : area over which the noise of points goes together
@@ -38,29 +40,34 @@ def rim_margin(
 
     Notes
     -----
-    Rings 1 mm wide in eight sectors: a sector departs when its median residual is beyond what
-    correlated noise of so many independent patches can do, or when a tenth of its points are
-    beyond four standard deviations.
+    Rings 1 mm wide in eight sectors. A sector departs when its median residual is beyond what correlated
+    noise of so many independent patches and the surface's own spread can do, and beyond what the same
+    sector shows further out, where nothing is damaged; or when a tenth of its points are beyond four
+    standard deviations there.
     """
-    near = (distance_mm >= 0.0) & (distance_mm < reach_mm)
     n_bins = max(1, round(reach_mm / _BIN_MM))
-    ring = np.minimum((distance_mm[near] / reach_mm * n_bins).astype(int), n_bins - 1)
+    ring = np.floor(distance_mm / reach_mm * n_bins).astype(int)
+    near = (ring >= 0) & (ring < CONTROL_REACHES * n_bins)
     sector = np.floor(np.mod(v[near], 2.0 * np.pi) * (_SECTORS / (2.0 * np.pi))).astype(int) % _SECTORS
-    cell, residual = ring * _SECTORS + sector, residual_mm[near]
+    cell, residual, spread = ring[near] * _SECTORS + sector, residual_mm[near], spread_mm[near]
+    n_cells = CONTROL_REACHES * n_bins * _SECTORS
     order = np.lexsort((residual, cell))
-    count = np.bincount(cell, minlength=n_bins * _SECTORS)
+    count = np.bincount(cell, minlength=n_cells)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     seen = count >= 5
-    median = residual[order][first[seen] + count[seen] // 2]
-    outlying = np.abs(residual) > 4.0 * np.hypot(scale_mm, spread_mm[near])
-    far = np.bincount(cell, outlying, minlength=n_bins * _SECTORS)[seen]
-    spread = np.bincount(cell, spread_mm[near], minlength=n_bins * _SECTORS)[seen] / count[seen]
+    median, mean_spread, far = np.zeros(n_cells), np.zeros(n_cells), np.zeros(n_cells)
+    median[seen] = np.abs(residual[order][first[seen] + count[seen] // 2])
+    mean_spread[seen] = np.bincount(cell, spread, minlength=n_cells)[seen] / count[seen]
+    outlying = np.abs(residual) > 4.0 * np.hypot(scale_mm, spread)
+    far[seen] = np.bincount(cell, outlying, minlength=n_cells)[seen] / count[seen]
+    median, mean_spread, far = (values.reshape(-1, _SECTORS) for values in (median, mean_spread, far))
     patches = max(1.0, _BIN_MM * 2.0 * np.pi * radius_mm / _SECTORS / max(correlated_mm2, 1e-9))
     # 3.3 standard deviations of a median (1.25 of a mean's), for some hundred cells looked at.
-    limit = 3.3 * np.hypot(1.25 * scale_mm / np.sqrt(patches), spread)
-    departs = np.zeros(n_bins * _SECTORS, dtype=bool)
-    departs[seen] = (np.abs(median) > limit) | (far > np.maximum(0.1 * count[seen], 2.0))
-    rings = np.flatnonzero(departs.reshape(n_bins, _SECTORS).any(axis=1))
+    limit = 3.3 * np.hypot(1.25 * scale_mm / np.sqrt(patches), mean_spread[:n_bins])
+    usual = np.quantile(median[n_bins:], 0.95, axis=0), np.quantile(far[n_bins:], 0.95, axis=0)
+    departs = median[:n_bins] > np.maximum(limit, 1.5 * usual[0])
+    departs |= far[:n_bins] > np.maximum(0.1, 1.5 * usual[1])
+    rings = np.flatnonzero(departs.any(axis=1))
     if not len(rings):
         return SMALLEST_MARGIN_MM
     outermost = (rings[-1] + 1) * reach_mm / n_bins

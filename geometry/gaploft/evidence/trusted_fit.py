@@ -10,7 +10,7 @@ from gaploft.errors import EvidenceError
 from gaploft.evidence.band import HALF_WIDTH, band_over
 from gaploft.evidence.noise import Noise, scan_noise
 from gaploft.evidence.stretches import check_flanks, flank_stretches
-from gaploft.evidence.trust import rim_margin
+from gaploft.evidence.trust import CONTROL_REACHES, rim_margin
 from gaploft.surface.blank import Blanked, blanked
 from gaploft.surface.equations import Fairness
 from gaploft.surface.fit import FitPoints, Problem, Settled, Waves, settle, tube_basis
@@ -101,7 +101,7 @@ def _settled(tube: TubePoints, trusted: NDArray[np.bool_], close: Waves) -> Sett
 
 @dataclass(frozen=True)
 class _Chosen:
-    """A close fit with the stretches blanked on it, the stiffness they chose and the surface of that stiffness."""
+    """A close fit with the stretches blanked on it, the stiffness they chose and its surface."""
 
     settled: Settled
     pieces: tuple[tuple[Blanked, ...], tuple[Blanked, ...]]
@@ -136,8 +136,8 @@ def _chosen(
     ]
     if not any(pieces):
         raise EvidenceError(
-            f"no intact stretch beside the damage is long enough to test a rebuild of {rebuilt[1] - rebuilt[0]:.1f} "
-            "mm on: scan more of the tube"
+            "no intact stretch beside the damage is long enough to test a rebuild of "
+            f"{rebuilt[1] - rebuilt[0]:.1f} mm on: scan more of the tube"
         )
     waves = choose_waves(
         problem, [*pieces[0], *pieces[1]], diameter, tick=lambda share: tick(0.3 + 0.7 * share)
@@ -154,7 +154,7 @@ def _margins(tube: TubePoints, outline: Outline, chosen: _Chosen, reaches: list[
     distance, rim = outline.distance(tube.u, tube.v)
     found = []
     for number, reach in enumerate(reaches):
-        near = np.flatnonzero(~tube.damaged & (rim == number) & (distance < reach))
+        near = np.flatnonzero(~tube.damaged & (rim == number) & (distance < CONTROL_REACHES * reach))
         feet = chosen.surface.project(tube.points_mm[near], tube.u[near], tube.v[near], steps=2)
         stations = (float(tube.u[near].min()), float(tube.u[near].max())) if len(near) else tube.gap_mm
         band = band_over(
@@ -185,7 +185,11 @@ def _trusted_margins(
     ]
     reaches = [max(1.0, min(_FIRST_REACH_MM, most)) for most in widest]
     for attempt in range(3):
-        chosen = _chosen(tube, outline, np.array(reaches), lambda share, at=attempt: tick((at + share) / 3.0))
+
+        def told(share: float, done: int = attempt) -> None:
+            tick((done + share) / 3.0)
+
+        chosen = _chosen(tube, outline, np.array(reaches), told)
         margins = _margins(tube, outline, chosen, reaches)
         more = [found >= reach < most for found, reach, most in zip(margins, reaches, widest, strict=True)]
         if not any(more):
@@ -200,9 +204,9 @@ def _trusted_margins(
 def _middle_and_width(tube: TubePoints) -> tuple[float, float]:
     """Angular middle and width of the damage, from the largest part of the turn that it leaves free."""
     turn = 2.0 * np.pi
-    if tube.all_round:
+    if tube.patch is None:
         return 0.0, turn
-    angles = np.sort(np.mod(tube.v[tube.damaged], turn))
+    angles = np.sort(np.mod(tube.patch[:, 1], turn))
     free = np.diff(np.append(angles, angles[0] + turn))
     widest = int(np.argmax(free))
     width = turn - float(free[widest]) + 4.0 / tube.radius_mm

@@ -124,6 +124,11 @@ class TubeBasis:
         return derivative_gram(self.knots_u, (0.0, 0.0, 0.0, 1.0))
 
     @cached_property
+    def bending_u(self) -> NDArray[np.float64]:
+        """Integral of products of second derivatives along the tube: straight lines cost nothing."""
+        return derivative_gram(self.knots_u, (0.0, 0.0, 1.0))
+
+    @cached_property
     def mass_u(self) -> NDArray[np.float64]:
         """Integral of products of the basis functions along the tube."""
         return derivative_gram(self.knots_u, (1.0,))

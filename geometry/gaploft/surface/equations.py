@@ -103,28 +103,42 @@ def banded_kron(
     return matrix
 
 
+#: Cut-off wavelength of the plain term around the tube and reach of the detail term along it, in diameters.
+_PLAIN_DIAMETERS, _DETAIL_DIAMETERS = 0.035, 2.0
+
+
 @dataclass(frozen=True)
 class Fairness:
-    """Both penalties in banded form, for weights given as cut-off wavelengths.
+    """The penalties in banded form, for weights given as cut-off wavelengths.
 
-    A surface wave shorter than the cut-off is smoothed away, a longer one is kept: the penalty's
-    weight is ``(wavelength / 2 pi)**6`` against a data term that is an integral over the surface.
+    A surface wave shorter than the cut-off is smoothed away, a longer one is kept: the weight of a
+    penalty of order m is ``(wavelength / 2 pi)**(2 m)`` against a data term that is an integral over
+    the surface.
+
+    * ``along``: third derivative along the tube. Lines, arcs (nearly) and cones go free.
+    * ``detail``: the ellipse operator around, of the second derivative along. Any section goes free,
+      also while it tapers; only a fine detail that changes unevenly along the tube costs.
+    * ``around``: the ellipse operator alone, weak, which bridges what was never seen of any section.
     """
 
     along: NDArray[np.float64]
+    detail: NDArray[np.float64]
     around: NDArray[np.float64]
 
     @classmethod
     def of(cls, basis: TubeBasis, radius_mm: float) -> "Fairness":
         """Penalties of a basis for a tube of this mean radius."""
+        turn, diameter = 2.0 * np.pi, 2.0 * radius_mm
         along = banded_kron(basis.minimum_variation_u, basis.mass_v, basis) * radius_mm
-        around = banded_kron(basis.mass_u, basis.ellipse_operator_v, basis) * radius_mm**-5
-        return cls(along, around)
+        ellipse = basis.ellipse_operator_v * radius_mm**-5
+        detail = banded_kron(basis.bending_u, ellipse, basis) * (_DETAIL_DIAMETERS * diameter / turn) ** 4
+        around = banded_kron(basis.mass_u, ellipse, basis) * (_PLAIN_DIAMETERS * diameter / turn) ** 6
+        return cls(along, detail, around)
 
     def weighted(self, wave_u_mm: float, wave_v_mm: float) -> NDArray[np.float64]:
-        """Sum of both for cut-off wavelengths along and around the tube."""
+        """Their sum for cut-off wavelengths along the tube, and around it for details."""
         turn = 2.0 * np.pi
-        return (wave_u_mm / turn) ** 6 * self.along + (wave_v_mm / turn) ** 6 * self.around
+        return (wave_u_mm / turn) ** 6 * self.along + (wave_v_mm / turn) ** 6 * self.detail + self.around
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,15 @@ from gaploft.errors import InputError
 from gaploft.job import Damage
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Scan
-from gaploft.tube.around import around_map
+from gaploft.tube.around import AroundMap, around_map
 from gaploft.tube.march import Flank, march, march_back
 from gaploft.tube.model import TubePoints
 from gaploft.tube.ring import Ring
 from gaploft.tube.seed import Nearby, seed_ring
 from gaploft.tube.spine import Spine, fit_spine
 
-#: How far the flanks are followed: this many gap lengths, at least this many diameters.
-_FLANK_GAPS, _FLANK_DIAMETERS = 2.0, 5.0
+#: How far the flanks are followed: this many gap lengths, at least this many diameters and mm.
+_FLANK_GAPS, _FLANK_DIAMETERS, _FLANK_MM = 2.0, 5.0, 110.0
 _LONGEST_FLANK_MM = 1500.0
 #: The first rings are looked for this close to the damage points, mm; frame tubes are 10 to 80 mm across
 #: (common practice, no source).
@@ -27,7 +27,20 @@ def _nearby(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     number = np.full(len(scan.vertices_mm), -1, dtype=np.int64)
     number[vertex] = np.arange(len(vertex))
     faces = number[scan.faces]
-    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces[(faces >= 0).all(axis=1)], vertex)
+    faces = faces[(faces >= 0).all(axis=1)]
+    sides = scan.vertices_mm[vertex[faces[:, 0]]] - scan.vertices_mm[vertex[faces[:, 1]]]
+    some = np.linalg.norm(sides[:: max(1, len(sides) // 10_000)], axis=1)
+    edge = float(np.median(some)) if len(some) else 0.0
+    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces, vertex, edge)
+
+
+def _seed_reach(scan: Scan, damage: Damage) -> float:
+    """How far around the damage the first rings can lie, mm: a mark is within a radius of the centreline."""
+    nearest = max(
+        float(np.sqrt(((scan.vertices_mm - mark) ** 2).sum(axis=1).min()))
+        for mark in (damage.from_mm, damage.to_mm)
+    )
+    return max(_SEED_REACH_MM, 2.5 * nearest)
 
 
 def _within(
@@ -81,10 +94,11 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     axis = damage.to_mm - damage.from_mm
     length = float(np.linalg.norm(axis))
     axis = axis / length
-    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, _SEED_REACH_MM))
+    seed_reach = _seed_reach(scan, damage)
+    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, seed_reach))
     if len(near.points) < 100:
         raise InputError(
-            f"only {len(near.points)} scan points lie within {_SEED_REACH_MM:.0f} mm of the damage points: "
+            f"only {len(near.points)} scan points lie within {seed_reach:.0f} mm of the damage points: "
             "check that the points are in the scan's own frame and unit"
         )
     first_a = seed_ring(near, damage.from_mm, -axis, "from")
@@ -92,7 +106,7 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     _check_one_tube(first_a, first_b)
     progress("tube", 0.2)
     diameter = first_a.radius_mm + first_b.radius_mm
-    reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter), _LONGEST_FLANK_MM)
+    reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter, _FLANK_MM), _LONGEST_FLANK_MM)
     near = _nearby(
         scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, 1.2 * reach + 2.0 * diameter)
     )
@@ -117,13 +131,38 @@ def _damaged_vertices(scan: Scan, damage: Damage) -> NDArray[np.bool_] | None:
     beyond = (damage.source_vertices < 0) | (damage.source_vertices >= n_source)
     if beyond.any():
         raise InputError(
-            f"damaged vertex {int(damage.source_vertices[beyond][0])} is not in the scan, which has {n_source} "
-            "vertices numbered from 0: write the mask from this scan file"
+            f"damaged vertex {int(damage.source_vertices[beyond][0])} is not in the scan, which has "
+            f"{n_source} vertices numbered from 0: write the mask from this scan file"
         )
     mask = np.zeros(len(scan.vertices_mm), dtype=bool)
     index = scan.vertex_of_source[damage.source_vertices]
     mask[index[index >= 0]] = True
     return mask
+
+
+def _gap_between(u: NDArray[np.float64], marks: NDArray[np.float64]) -> tuple[float, float]:
+    """The marked gap, drawn out to where the scan of the tube begins again if the marks lie within it."""
+    found = []
+    for side, mark in ((-1.0, marks[0]), (1.0, marks[1])):
+        beyond = side * (u - mark)
+        count = np.bincount(beyond[beyond >= 0.0].astype(int))
+        begun = count >= 0.4 * np.median(count) if len(count) else count > 0
+        first = int(np.argmax(begun)) if begun.any() else 0
+        found.append(float(mark + side * first))
+    return found[0], found[1]
+
+
+def _patch(
+    scan: Scan, mask: NDArray[np.bool_], spine: Spine, around: AroundMap, largest_mm: float
+) -> NDArray[np.float64]:
+    """Station and angle of the damaged vertices, wherever the damage has left them."""
+    u, angle, radius = spine.locate(scan.vertices_mm[mask])
+    on = (u > spine.start_mm) & (u < spine.stop_mm) & (radius < 1.3 * largest_mm)
+    if not on.any():
+        raise InputError(
+            "none of the damaged vertices lie on the tube at the damage points: mark the damage on this tube"
+        )
+    return np.column_stack([u[on], around(angle[on])])
 
 
 def _tube_points(
@@ -140,18 +179,24 @@ def _tube_points(
     inside = (u > spine.start_mm) & (u < spine.stop_mm)
     index, u, angle, radius = index[inside], u[inside], angle[inside], radius[inside]
     mask = _damaged_vertices(scan, damage)
-    damaged = (u > marks[0]) & (u < marks[1]) if mask is None else mask[near.vertex[index]]
+    gap = _gap_between(u, marks)
+    damaged = (u > gap[0]) & (u < gap[1]) if mask is None else mask[near.vertex[index]]
     around = around_map(u[~damaged], angle[~damaged], radius[~damaged])
+    patch = None
+    if mask is not None:
+        largest = max(float(ring.outline_mm.max()) for flank in flanks for ring in flank.rings)
+        patch = _patch(scan, mask, spine, around, largest)
+        gap = (float(patch[:, 0].min()), float(patch[:, 0].max()))
     return TubePoints(
         points_mm=near.points[index],
         normals=near.normals[index],
         u=u,
         v=around(angle),
         damaged=damaged,
-        gap_mm=(float(marks[0]), float(marks[1])),
+        gap_mm=gap,
         flank_mm=(spine.start_mm, spine.stop_mm),
         stopped_by=(flanks[0].stopped_by, flanks[1].stopped_by),
         radius_mm=(flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0,
-        all_round=mask is None,
+        patch=patch,
         spine=spine,
     )

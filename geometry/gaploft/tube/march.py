@@ -16,6 +16,8 @@ StopReason = Literal["far enough", "end of the scan", "closed end", "junction"]
 _OUTLINE_SHARE, _OUTLINE_MM = 0.12, 0.6
 #: A flank ends where so many rings in a row are lost.
 _LOST_RINGS = 3
+#: Part of a normal along the tube beyond which the surface counts as turning away; some 27 degrees.
+_LEANING = 0.45
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,11 @@ class Flank:
 
 @dataclass(frozen=True)
 class _Look:
-    """What one slab of scan shows around the place where the next ring should be."""
+    """What one slab of scan shows around the place where the next ring should be.
+
+    ``tilted`` is the share of points whose normals lean back (the tube flares out into something) less
+    the share whose normals lean forward (it closes in on itself).
+    """
 
     ring: Ring
     own: NDArray[np.int64]
@@ -62,7 +68,7 @@ class _Slabs:
 def _look(slabs: _Slabs, ring: Ring, step: float) -> _Look:
     """What lies one step on from a ring."""
     centre = ring.centre + step * ring.direction
-    leaning = float(np.sqrt(1.0 - ring.direction[slabs.axis] ** 2))
+    leaning = float(np.sqrt(max(0.0, 1.0 - ring.direction[slabs.axis] ** 2)))
     subset = slabs.around(centre, 0.5 * step + 1.3 * leaning * float(ring.outline_mm.max()))
     along, r, angle = polar(slabs.near.points[subset], centre, ring.direction, ring.across)
     second = np.cross(ring.direction, ring.across)
@@ -72,7 +78,8 @@ def _look(slabs: _Slabs, ring: Ring, step: float) -> _Look:
     own = (np.abs(along) <= 0.5 * step) & ((normals * radial).sum(1) > 0.3)
     own &= np.abs(r - expected) < np.maximum(_OUTLINE_SHARE * expected, _OUTLINE_MM)
     outline, covered = binned_outline(angle[own], r[own], ring.outline_mm)
-    tilted = float((np.abs(normals[own] @ ring.direction) > 0.45).mean()) if own.any() else 0.0
+    lean = normals[own] @ ring.direction
+    tilted = float((lean < -_LEANING).mean() - (lean > _LEANING).mean()) if own.any() else 0.0
     shift = outline_centre(outline, ring.direction, ring.across)
     found = Ring(centre + shift, ring.direction, ring.across, outline, covered)
     return _Look(found, subset[own], tilted)
@@ -85,7 +92,7 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
     steeply; the flank ends where that lasts for three rings in a row. The reason tells an open end
     (nothing more there), a closed end (the surface leans in on itself) and a junction apart.
     """
-    step = _step(first)
+    step = _step(near, first)
     slabs = _Slabs(near, first.direction)
     here = _look(slabs, replace(first, centre=first.centre - step * first.direction), step)
     rings, points, coverage = [first], [here.own], float(first.covered.mean())
@@ -95,10 +102,10 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
     for _ in range(int(length_mm / step)):
         look = _look(slabs, ring, step)
         share = float(look.ring.covered.mean())
-        leaning = look.tilted > 0.15
+        leaning = abs(look.tilted) > 0.15
         pending.append(look)
         if leaning or share < max(0.85 * coverage, 0.4):
-            reason = "closed end" if leaning and share >= 0.4 else "junction"
+            reason = "closed end" if look.tilted < -0.15 else "junction"
             if len(pending) >= _LOST_RINGS:
                 break
         else:
@@ -114,7 +121,7 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
 
 def march_back(near: Nearby, first: Ring, *, length_mm: float) -> NDArray[np.int64]:
     """Points of the tube from its first ring back towards the gap; damage on the way stops nothing."""
-    step = _step(first)
+    step = _step(near, first)
     ring = replace(
         first, direction=-first.direction, outline_mm=first.outline_mm[::-1], covered=first.covered[::-1]
     )
@@ -127,8 +134,9 @@ def march_back(near: Nearby, first: Ring, *, length_mm: float) -> NDArray[np.int
     return np.concatenate(points)
 
 
-def _step(ring: Ring) -> float:
-    return float(np.clip(0.12 * ring.radius_mm, 1.0, 4.0))
+def _step(near: Nearby, ring: Ring) -> float:
+    """Distance between rings: fine enough for a bend, wide enough that each ring's slab is well filled."""
+    return max(float(np.clip(0.12 * ring.radius_mm, 1.0, 4.0)), 3.0 * near.edge_mm)
 
 
 def _steered(ring: Ring, history: Sequence[Ring], step: float) -> Ring:

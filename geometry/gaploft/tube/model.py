@@ -22,7 +22,7 @@ class TubePoints:
     flank_mm : outermost stations of the tube on both sides
     stopped_by : why each flank ends there
     radius_mm : mean radius near the damage
-    all_round : the damage goes all the way round the tube
+    patch : (m, 2) station and angle of the damaged vertices where only one side is damaged, else None
     """
 
     points_mm: NDArray[np.float64]
@@ -34,8 +34,13 @@ class TubePoints:
     flank_mm: tuple[float, float]
     stopped_by: tuple[str, str]
     radius_mm: float
-    all_round: bool
+    patch: NDArray[np.float64] | None
     spine: Spine
+
+    @property
+    def all_round(self) -> bool:
+        """Whether the damage goes all the way round the tube."""
+        return self.patch is None
 
     @property
     def gap_length_mm(self) -> float:

@@ -37,9 +37,9 @@ class Outline:
 
 def damage_outline(tube: TubePoints) -> Outline:
     """Outline of a tube's damage."""
-    if tube.all_round:
+    if tube.patch is None:
         return Outline(tube.gap_mm, tube.radius_mm, None)
     turn = 2.0 * np.pi * tube.radius_mm
-    u, s = tube.u[tube.damaged], tube.radius_mm * tube.v[tube.damaged]
+    u, s = tube.patch[:, 0], tube.radius_mm * tube.patch[:, 1]
     unrolled = np.concatenate([np.column_stack([u, s + k * turn]) for k in (-1.0, 0.0, 1.0)])
     return Outline(tube.gap_mm, tube.radius_mm, KDTree(unrolled))

@@ -13,18 +13,25 @@ from gaploft.tube.ring import N_BINS, Ring, any_across, bin_of, binned_outline, 
 #: Tube diameters outside this range are not looked for, mm (common practice, no source).
 SMALLEST_RADIUS_MM, LARGEST_RADIUS_MM = 3.0, 250.0
 
-#: How far out from a damage point the first ring is looked for, mm, in tube radii of what is found.
+#: A ring is one when it covers this share of its turn.
 _SHARE_OF_RING = 0.6
+
+#: Distances from a damage point at which a whole ring is looked for, mm: the rim is often crushed.
+_LOOKED_AT_MM = (3.0, 6.0, 10.0, 15.0, 22.0, 30.0, 40.0)
 
 
 @dataclass(frozen=True)
 class Nearby:
-    """The part of a scan near the damage: points, normals and the faces that join them."""
+    """The part of a scan near the damage: points, normals and the faces that join them.
+
+    ``vertex`` is the number of each point in the scan, ``edge_mm`` the usual length of an edge.
+    """
 
     points: NDArray[np.float64]
     normals: NDArray[np.float64]
     faces: NDArray[np.int64]
     vertex: NDArray[np.int64]
+    edge_mm: float
 
 
 def ring_candidates(near: Nearby, in_slab: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
@@ -61,7 +68,7 @@ def tube_direction(normals: NDArray[np.float64], guess: NDArray[np.float64]) -> 
 def _ring_from_piece(
     near: Nearby, piece: NDArray[np.int64], mark: NDArray[np.float64], direction: NDArray[np.float64]
 ) -> tuple[float, Ring] | None:
-    """Ring through one piece of scan with how far the mark lies from its centre, in radii; None if it is no ring."""
+    """Ring through a piece of scan, and how far the mark lies from its centre in radii; None: no ring."""
     across = any_across(direction)
     second = np.cross(direction, across)
     plane = np.column_stack([(near.points[piece] - mark) @ across, (near.points[piece] - mark) @ second])
@@ -120,15 +127,8 @@ def seed_ring(near: Nearby, mark: NDArray[np.float64], outward: NDArray[np.float
         No ring of a tube lies around the mark or further out.
     """
     along = (near.points - mark) @ outward
-    for middle, half in (
-        (3.0, 1.5),
-        (6.0, 2.0),
-        (10.0, 2.0),
-        (15.0, 2.5),
-        (22.0, 2.5),
-        (30.0, 3.0),
-        (40.0, 3.0),
-    ):
+    for middle in _LOOKED_AT_MM:
+        half = max(0.1 * middle, 1.5, 1.5 * near.edge_mm)
         pieces = ring_candidates(near, np.abs(along - middle) < half)
         found = [_ring_from_piece(near, piece, mark, outward) for piece in pieces]
         rings = sorted(
@@ -137,6 +137,7 @@ def seed_ring(near: Nearby, mark: NDArray[np.float64], outward: NDArray[np.float
         if rings:
             return _recentred(near, rings[0][1])
     raise InputError(
-        f"no tube was found around the damage point '{name}' ({mark[0]:.1f}, {mark[1]:.1f}, {mark[2]:.1f} mm): "
+        f"no tube was found around the damage point '{name}' "
+        f"({mark[0]:.1f}, {mark[1]:.1f}, {mark[2]:.1f} mm): "
         "give a point near the tube's centreline at that end of the damage, in the scan's own frame and unit"
     )
