@@ -55,12 +55,13 @@ def rim_margin(
     count = np.bincount(cell, minlength=n_cells)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     seen = count >= 5
-    median, mean_spread, far = np.zeros(n_cells), np.zeros(n_cells), np.zeros(n_cells)
+    cells = np.zeros((3, n_cells))
+    median, mean_spread, far = cells
     median[seen] = np.abs(residual[order][first[seen] + count[seen] // 2])
     mean_spread[seen] = np.bincount(cell, spread, minlength=n_cells)[seen] / count[seen]
     outlying = np.abs(residual) > 4.0 * np.hypot(scale_mm, spread)
     far[seen] = np.bincount(cell, outlying, minlength=n_cells)[seen] / count[seen]
-    median, mean_spread, far = (values.reshape(-1, _SECTORS) for values in (median, mean_spread, far))
+    median, mean_spread, far = cells.reshape(3, -1, _SECTORS)
     patches = max(1.0, _BIN_MM * 2.0 * np.pi * radius_mm / _SECTORS / max(correlated_mm2, 1e-9))
     # 3.3 standard deviations of a median (1.25 of a mean's), for some hundred cells looked at.
     limit = 3.3 * np.hypot(1.25 * scale_mm / np.sqrt(patches), mean_spread[:n_bins])
