@@ -89,7 +89,7 @@ def _settled(tube: TubePoints, trusted: NDArray[np.bool_], close: Waves) -> Sett
             f"only {len(u)} scan points of the tube can be trusted, at least 500 are needed: scan more of it"
         )
     areas = _areas(u, v, tube.radius_mm)
-    basis = tube_basis(*tube.flank_mm, tube.radius_mm)
+    basis = tube_basis(*tube.flank_mm, tube.radius_mm, tube.tightest_mm)
     data = FitPoints(tube.points_mm[trusted], u, v, areas)
     try:
         return settle(Problem(basis, Fairness.of(basis, tube.radius_mm), data), areas, close)

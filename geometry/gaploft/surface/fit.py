@@ -75,15 +75,15 @@ class Problem:
         return TubeSurface(self.basis, self.coefficients(waves)).turned_outward()
 
 
-def tube_basis(start_mm: float, stop_mm: float, radius_mm: float) -> TubeBasis:
-    """Basis fine enough for a tube of this mean radius: a fifth of a diameter along, 2 mm around.
+def tube_basis(start_mm: float, stop_mm: float, radius_mm: float, tightest_mm: float) -> TubeBasis:
+    """Basis fine enough for a tube of this mean radius and tightest radius of its section.
 
-    Half a wavelength of the tightest edge of a section (3 mm radius at an aerofoil's tail) spans
-    some 9 mm of outline, which four spans follow.
+    Spans are a fifth of a diameter along the tube. Around it they are two fifths of the tightest radius, so
+    that a quarter turn of the tightest edge spans four of them.
     """
     span = float(np.clip(0.4 * radius_mm, 2.5, 8.0))
     n_u = max(8, round((stop_mm - start_mm) / span))
-    n_v = int(np.clip(round(2.0 * np.pi * radius_mm / 2.0), 32, 96))
+    n_v = int(np.clip(np.ceil(2.0 * np.pi * radius_mm / (0.4 * tightest_mm)), 32, 128))
     return TubeBasis.uniform(start_mm, stop_mm, n_u, n_v)
 
 

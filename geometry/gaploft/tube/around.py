@@ -17,10 +17,14 @@ _STATION_MM = 4.0
 
 @dataclass(frozen=True)
 class AroundMap:
-    """Monotone map from the angle about the spine to the parameter ``v``; both in radians."""
+    """Monotone map from the angle about the spine to the parameter ``v``; both in radians.
+
+    ``tightest`` is the smallest radius of curvature of the mean section, as a share of its mean radius.
+    """
 
     angles: NDArray[np.float64]
     values: NDArray[np.float64]
+    tightest: float
 
     def __call__(self, angle_rad: NDArray[np.float64]) -> NDArray[np.float64]:
         """Parameter ``v`` in [0, 2 pi) for each angle."""
@@ -57,6 +61,14 @@ def _smooth_profile(angle_rad: NDArray[np.float64], radius: NDArray[np.float64])
     return np.fft.irfft(padded, _N_FINE) * (_N_FINE / _N_BINS)
 
 
+def _curvature(curve: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Curvature of a closed polygon that samples a smooth curve finely, by central differences."""
+    first = np.roll(curve, -1, axis=0) - np.roll(curve, 1, axis=0)
+    second = np.roll(curve, -1, axis=0) - 2.0 * curve + np.roll(curve, 1, axis=0)
+    cross = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
+    return np.asarray(4.0 * cross / np.linalg.norm(first, axis=1) ** 3)
+
+
 def around_map(
     u: NDArray[np.float64], angle_rad: NDArray[np.float64], radius_mm: NDArray[np.float64]
 ) -> AroundMap:
@@ -64,6 +76,7 @@ def around_map(
     profile = _smooth_profile(angle_rad, _relative_radius(u, radius_mm))
     angle = np.arange(_N_FINE) * (2.0 * np.pi / _N_FINE)
     curve = profile[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    tightest = 1.0 / float(_curvature(curve).max())
     for _ in range(3):
         edge = np.roll(curve, -1, axis=0) - curve
         length = np.linalg.norm(edge, axis=1)
@@ -74,4 +87,4 @@ def around_map(
         curve = (curve - mean) @ vectors @ np.diag(values**-0.5) @ vectors.T
     edge = np.linalg.norm(np.roll(curve, -1, axis=0) - curve, axis=1)
     arc = np.concatenate([[0.0], np.cumsum(edge)])
-    return AroundMap(np.append(angle, 2.0 * np.pi), arc * (2.0 * np.pi / arc[-1]))
+    return AroundMap(np.append(angle, 2.0 * np.pi), arc * (2.0 * np.pi / arc[-1]), tightest)

@@ -175,18 +175,19 @@ def _tube_points(
     flanks: tuple[Flank, Flank],
 ) -> TubePoints:
     """Everything known of the points, with their parameters about the spine."""
-    u, angle, radius = spine.locate(near.points[index])
+    u, angle, off = spine.locate(near.points[index])
     inside = (u > spine.start_mm) & (u < spine.stop_mm)
-    index, u, angle, radius = index[inside], u[inside], angle[inside], radius[inside]
+    index, u, angle, off = index[inside], u[inside], angle[inside], off[inside]
     mask = _damaged_vertices(scan, damage)
     gap = _gap_between(u, marks)
     damaged = (u > gap[0]) & (u < gap[1]) if mask is None else mask[near.vertex[index]]
-    around = around_map(u[~damaged], angle[~damaged], radius[~damaged])
+    around = around_map(u[~damaged], angle[~damaged], off[~damaged])
     patch = None
     if mask is not None:
         largest = max(float(ring.outline_mm.max()) for flank in flanks for ring in flank.rings)
         patch = _patch(scan, mask, spine, around, largest)
         gap = (float(patch[:, 0].min()), float(patch[:, 0].max()))
+    radius = (flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0
     return TubePoints(
         points_mm=near.points[index],
         normals=near.normals[index],
@@ -196,7 +197,8 @@ def _tube_points(
         gap_mm=gap,
         flank_mm=(spine.start_mm, spine.stop_mm),
         stopped_by=(flanks[0].stopped_by, flanks[1].stopped_by),
-        radius_mm=(flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0,
+        radius_mm=radius,
+        tightest_mm=radius * around.tightest,
         patch=patch,
         spine=spine,
     )

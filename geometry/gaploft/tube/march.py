@@ -16,8 +16,9 @@ StopReason = Literal["far enough", "end of the scan", "closed end", "junction"]
 _OUTLINE_SHARE, _OUTLINE_MM = 0.12, 0.6
 #: A flank ends where so many rings in a row are lost.
 _LOST_RINGS = 3
-#: Part of a normal along the tube beyond which the surface counts as turning away; some 27 degrees.
-_LEANING = 0.45
+#: Part of a normal along the tube beyond which the surface counts as turning away, some 27 degrees, and
+#: as standing across it, some 45; and the share of a ring's points that has to.
+_LEANING, _ACROSS, _TURNED_SHARE = 0.45, 0.7, 0.15
 
 
 @dataclass(frozen=True)
@@ -42,12 +43,14 @@ class _Look:
     """What one slab of scan shows around the place where the next ring should be.
 
     ``tilted`` is the share of points whose normals lean back (the tube flares out into something) less
-    the share whose normals lean forward (it closes in on itself).
+    the share whose normals lean forward (it closes in on itself). ``n_across`` points inside the
+    outline belong to a wall that stands across the tube.
     """
 
     ring: Ring
     own: NDArray[np.int64]
     tilted: float
+    n_across: int
 
 
 class _Slabs:
@@ -82,7 +85,8 @@ def _look(slabs: _Slabs, ring: Ring, step: float) -> _Look:
     tilted = float((lean < -_LEANING).mean() - (lean > _LEANING).mean()) if own.any() else 0.0
     shift = outline_centre(outline, ring.direction, ring.across)
     found = Ring(centre + shift, ring.direction, ring.across, outline, covered)
-    return _Look(found, subset[own], tilted)
+    across = (np.abs(along) <= 0.5 * step) & (r < expected) & (normals @ ring.direction > _ACROSS)
+    return _Look(found, subset[own], tilted, int(across.sum()))
 
 
 def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
@@ -102,10 +106,10 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
     for _ in range(int(length_mm / step)):
         look = _look(slabs, ring, step)
         share = float(look.ring.covered.mean())
-        leaning = abs(look.tilted) > 0.15
+        leaning = abs(look.tilted) > _TURNED_SHARE
         pending.append(look)
         if leaning or share < max(0.85 * coverage, 0.4):
-            reason = "closed end" if look.tilted < -0.15 else "junction"
+            reason = "closed end" if _closes(pending, len(here.own)) else "junction"
             if len(pending) >= _LOST_RINGS:
                 break
         else:
@@ -117,6 +121,12 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
     if reason == "junction" and _nothing_beyond(slabs, rings[-1]):
         reason = "end of the scan"
     return Flank(tuple(rings), np.concatenate(points), reason)
+
+
+def _closes(lost: Sequence[_Look], n_ring: int) -> bool:
+    """Whether the surface leans in on itself, or a wall stands across it, where rings were lost."""
+    turned = any(look.tilted < -_TURNED_SHARE for look in lost)
+    return turned or sum(look.n_across for look in lost) > 0.5 * n_ring
 
 
 def march_back(near: Nearby, first: Ring, *, length_mm: float) -> NDArray[np.int64]:

@@ -22,6 +22,7 @@ class TubePoints:
     flank_mm : outermost stations of the tube on both sides
     stopped_by : why each flank ends there
     radius_mm : mean radius near the damage
+    tightest_mm : smallest radius of curvature of the mean section
     patch : (m, 2) station and angle of the damaged vertices where only one side is damaged, else None
     """
 
@@ -34,6 +35,7 @@ class TubePoints:
     flank_mm: tuple[float, float]
     stopped_by: tuple[str, str]
     radius_mm: float
+    tightest_mm: float
     patch: NDArray[np.float64] | None
     spine: Spine
 
