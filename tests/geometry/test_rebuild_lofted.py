@@ -91,12 +91,13 @@ def measured(case, outcome) -> Measured:
 
 
 @pytest.fixture
-def said(capsys, request):
+def said(request):
     """Print a figure where it shows even when all is well."""
+    reporter = request.config.pluginmanager.get_plugin("terminalreporter")
 
-    def say(text):
-        with capsys.disabled():
-            print(f"\n  {request.node.name}: {text}", end=" ")
+    def say(figures):
+        reporter.ensure_newline()
+        reporter.write(f"  {request.node.name}: {figures} ")
 
     return say
 
