@@ -34,7 +34,7 @@ def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> A
     blank = _blank_test(fit, cases)
     progress("evidence", 0.6)
     density = fit.noise.density_mm4
-    scale = band_scale(fit.blank_problem, cases, density)
+    scale = band_scale(fit.scores.problem, cases, density)
     first, last = fit.surface.range_u
     stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
     band = band_over(fit.problem, fit.waves, stations, density, scale)
@@ -53,20 +53,20 @@ def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> A
 
 def _judged(fit: TubeFit, progress: Progress) -> list[tuple[Blanked, Waves]]:
     """Each stretch with weights that other stretches chose."""
-    sides = fit.pieces
+    sides = fit.sides
     if not (sides[0] and sides[1]):
         only = sides[0] or sides[1]
-        sides = (only[:1], only[1:]) if len(only) > 1 else (only, ())
+        sides = (only[:1], only[1:])
     cases: list[tuple[Blanked, Waves]] = []
     for number, (judged, choosing) in enumerate((sides, sides[::-1])):
-        waves = choose_waves(fit.blank_problem, choosing, 2.0 * fit.radius_mm) if choosing else fit.waves
-        cases += [(piece, waves) for piece in judged]
+        waves = choose_waves(fit.scores, choosing) if choosing else fit.waves
+        cases += [(fit.scores.pieces[piece], waves) for piece in judged]
         progress("evidence", 0.25 * (number + 1))
     return cases
 
 
 def _blank_test(fit: TubeFit, cases: list[tuple[Blanked, Waves]]) -> BlankTest:
-    errors = [np.abs(piece.error(fit.blank_problem, waves)).ravel() for piece, waves in cases]
+    errors = [np.abs(piece.error(fit.scores.problem, waves)).ravel() for piece, waves in cases]
     together = np.concatenate(errors)
     return BlankTest(
         len(cases),

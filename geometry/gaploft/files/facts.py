@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.errors import InputError
+from gaploft.scan.model import Note
 from gaploft.scan.topology import count_edges
 from gaploft.scan.weld import equal_points
 
@@ -48,6 +49,22 @@ def corners_manifold(corners: NDArray[np.floating]) -> bool:
     a, b, c = faces.T
     collapsed = bool(((a == b) | (b == c) | (c == a)).any())
     return not collapsed and count_edges(faces, len(first)).manifold
+
+
+def file_notes(written: WrittenMesh, *, chord_tolerance_mm: float) -> tuple[Note, ...]:
+    """Say what only shows on the written file; any of it makes a verdict of "ready" into "check"."""
+    notes = []
+    if not written.manifold:
+        notes.append(
+            Note("target_not_manifold", "the target has edges where its facets don't fit each other")
+        )
+    if written.rounding_mm > chord_tolerance_mm:
+        text = (
+            f"single precision moves the target by up to {written.rounding_mm:.4f} mm this far "
+            "from the origin: move the scan nearer to it"
+        )
+        notes.append(Note("far_from_origin", text))
+    return tuple(notes)
 
 
 def must_equal(found: NDArray[np.generic], wanted: NDArray[np.generic], path: Path) -> None:

@@ -23,12 +23,14 @@ def whole_folder(directory: Path, names: Sequence[str]) -> Iterator[Path]:
     Raises
     ------
     InputError
-        The folder can't be made or written to. Whatever is raised, in the block or here,
+        The folder can't be made or written to, or one of ``names`` is a folder there; a person's
+        own folder is never removed. Whatever is raised, in the block or here,
         ``directory`` is left as it was.
     """
     made = _make(directory)
     staging = directory / f"{STAGING}{os.getpid()}"
     try:
+        _refuse_folders(directory, names)
         staging.mkdir()
         yield staging
         _swap(staging, directory, names)
@@ -57,6 +59,15 @@ def clear_folder(directory: Path, names: Sequence[str], *, keep: Sequence[Path] 
         with suppress(OSError):
             if path.resolve() not in kept:
                 path.unlink()
+
+
+def _refuse_folders(directory: Path, names: Sequence[str]) -> None:
+    for path in (directory / name for name in names):
+        if path.is_dir():
+            raise InputError(
+                f"{path} is a folder, but a file of that name is to be written: "
+                "rename that folder, or choose another place"
+            )
 
 
 def _swap(staging: Path, directory: Path, names: Sequence[str]) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
-from gaploft.files.facts import WrittenMesh
+from gaploft.files.facts import WrittenMesh, file_notes
 from gaploft.files.folder import clear_folder, refuse_inputs, whole_folder
 from gaploft.files.ply import write_ply
 from gaploft.files.stl import write_stl
@@ -16,7 +16,6 @@ from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
 from gaploft.report.pictures import draw_pictures
-from gaploft.scan.model import Note
 
 OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
 
@@ -74,18 +73,8 @@ def clear_outputs(directory: Path, *, keep: Sequence[Path] = ()) -> None:
 
 
 def _with_file_notes(rebuild: Rebuild, written: WrittenMesh) -> Rebuild:
-    """Add what only shows on the written file; either makes "ready" into "check"."""
-    notes = []
-    if not written.manifold:
-        notes.append(
-            Note("target_not_manifold", "the target has edges where its facets don't fit each other")
-        )
-    if written.rounding_mm > rebuild.job.target.chord_tolerance_mm:
-        text = (
-            f"single precision moves the target by up to {written.rounding_mm:.4f} mm this far "
-            "from the origin: move the scan nearer to it"
-        )
-        notes.append(Note("far_from_origin", text))
+    """Add what only shows on the written file; it makes "ready" into "check"."""
+    notes = file_notes(written, chord_tolerance_mm=rebuild.job.target.chord_tolerance_mm)
     if not notes:
         return rebuild
     verdict = "check" if rebuild.verdict == "ready" else rebuild.verdict
