@@ -106,3 +106,17 @@ def test_clearing_takes_results_only(tmp_path):
     (tmp_path / "a").mkdir()
     clear_folder(tmp_path, NAMES)
     assert (tmp_path / "a").is_dir()
+
+
+def test_folder_in_the_place_of_a_result_is_refused_and_kept(tmp_path):
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "mine").write_text("keep me")
+    (tmp_path / "a").write_text("old")
+    with (
+        pytest.raises(InputError, match=r"b is a folder, but a file of that name is to be written"),
+        whole_folder(tmp_path, NAMES),
+    ):
+        pytest.fail("there is nothing to write into")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b"]
+    assert (tmp_path / "b" / "mine").read_text() == "keep me"
+    assert (tmp_path / "a").read_text() == "old"
