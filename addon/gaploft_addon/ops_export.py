@@ -1,7 +1,7 @@
 """Operator: write the machining target, as it is now, to files."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import bpy
@@ -10,6 +10,7 @@ from bpy.props import StringProperty
 from bpy_extras.io_utils import ExportHelper
 
 from gaploft.errors import GeometryError, InputError
+from gaploft.files.facts import file_notes
 from gaploft.files.folder import whole_folder
 from gaploft.files.ply import write_ply
 from gaploft.files.stl import write_stl
@@ -56,10 +57,12 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
             _refuse_stale(scene)
             surface, changes = ops_recheck.measure(scene.gaploft)
             report = ops_recheck.with_hand(json.loads(scene.gaploft.report), changes)
-            names = _write(stl, surface, changes, report)
+            names, notes = _write(stl, surface, changes, report)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        for note in notes:
+            self.report({"WARNING"}, note.text)
         self.report({"INFO"}, f"Written in mm: {', '.join(names)}. {ops_recheck.sentence(changes)}")
         return {"FINISHED"}
 
@@ -90,17 +93,26 @@ def _refuse_stale(scene):
 
 
 def _write(stl, surface, changes, report):
-    """Write target and report, all or nothing, and return the names of the files."""
+    """Write target and report, all or nothing, and return the files' names and what they lack."""
     target = _current_target(surface, changes, report)
     ply = stl.with_suffix(".ply").name
     told = "report.json" if stl.stem == "target" else f"{stl.stem}_report.json"
     with whole_folder(stl.parent, (stl.name, ply, told)) as folder:
         written = write_stl(folder / stl.name, target)
+        written = replace(written, rounding_mm=written.rounding_mm + surface.rounding_mm)
         write_ply(folder / ply, target)
+        notes = file_notes(written, chord_tolerance_mm=report["job"]["chord_tolerance_mm"])
         size_mm = np.ptp(target.vertices_mm, axis=0).tolist()
         report = report | {"target": report["target"] | asdict(written) | {"size_mm": size_mm}}
-        write_whole(folder / told, as_json(report).encode("utf-8"))
-    return stl.name, ply, told
+        write_whole(folder / told, as_json(_with_notes(report, notes)).encode("utf-8"))
+    return (stl.name, ply, told), notes
+
+
+def _with_notes(report, notes):
+    """A copy of a report with what only shows on the written file; it makes "ready" into "check"."""
+    verdict = "check" if notes and report["verdict"] == "ready" else report["verdict"]
+    warnings = [*report["warnings"], *({"code": note.code, "text": note.text} for note in notes)]
+    return report | {"verdict": verdict, "warnings": warnings}
 
 
 def _current_target(surface, changes, report):

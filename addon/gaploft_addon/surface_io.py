@@ -27,6 +27,7 @@ class SurfaceArrays:
     triangles: np.ndarray
     shape: tuple[int, int]
     mm_per_unit: float
+    rounding_mm: float
 
 
 def bulk_mesh(name, vertices, faces):
@@ -75,6 +76,10 @@ def surface_mesh(name, target, mm_per_unit, rims):
     keys = edges @ [len(vertices), 1]
     mesh.edges.foreach_set("use_seam", np.isin(keys, rims @ [len(vertices), 1]))
     mesh["gaploft_mm_per_unit"] = mm_per_unit
+    # A mesh holds single precision: far from the origin that moves the points.
+    mesh["gaploft_rounding_mm"] = float(
+        np.abs(vertices.astype(np.float64) * mm_per_unit - target.vertices_mm).max()
+    )
     mesh["gaploft_facets"] = _facets_key(mesh)
     mesh["gaploft_shape"] = target.shape
     corners = (target.triangles.reshape(-1, 6, 1) == target.quads[:, None, :]).argmax(axis=2)
@@ -119,6 +124,7 @@ def _surface_arrays(mesh, name):
         triangles=np.take_along_axis(quads, corners, axis=1).reshape(-1, 3),
         shape=tuple(mesh["gaploft_shape"]),
         mm_per_unit=mm,
+        rounding_mm=float(mesh["gaploft_rounding_mm"]),
     )
 
 

@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 from mathutils import Euler
 
-from blender_scan import coordinates, marked_and_rebuilt, set_coordinates, values
+from blender_scan import (
+    FROM_MM,
+    TO_MM,
+    add_scan,
+    coordinates,
+    marked_and_rebuilt,
+    set_coordinates,
+    tube_arrays,
+    values,
+)
 
 
 def exported(folder, name="target.stl"):
@@ -98,6 +107,57 @@ def test_changes_by_hand_are_exported_and_told(tmp_path):
     assert "hand_changes" in [w["code"] for w in report["warnings"]]
     vertex = ply_vertices(tmp_path / "target.ply")
     assert vertex["band95"].max() > 0.49  # a point 0.5 mm off can't claim the narrow band of before
+
+
+def warning_codes(folder):
+    report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+    return report["verdict"], [w["code"] for w in report["warnings"]]
+
+
+def test_facets_that_no_longer_fit_are_told(tmp_path):
+    _, result = marked_and_rebuilt()
+    before = bpy.context.scene.gaploft.report
+    points = coordinates(result)
+    one, other = result.data.polygons[len(result.data.polygons) // 2].vertices[:2]
+    points[one] = points[other]
+    set_coordinates(result, points)
+    exported(tmp_path)
+    verdict, codes = warning_codes(tmp_path)
+    assert verdict == "check"
+    assert "target_not_manifold" in codes
+    assert bpy.context.scene.gaploft.report == before
+
+
+def test_single_precision_far_from_the_origin_is_told(tmp_path):
+    """At 300 m from the origin single precision numbers lie 2^-5 mm apart, more than the facets may err."""
+    vertices, quads, _ = tube_arrays()
+    shift = np.array([300_000.0, 0.0, 0.0])
+    add_scan(vertices + shift, quads)
+    bpy.ops.gaploft.mark_damage(from_point=FROM_MM + shift, to_point=TO_MM + shift)
+    bpy.ops.gaploft.rebuild()
+    exported(tmp_path)
+    verdict, codes = warning_codes(tmp_path)
+    assert verdict == "check"
+    assert "far_from_origin" in codes
+    report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
+    assert report["target"]["rounding_mm"] == pytest.approx(2**-6, rel=0.05)
+
+
+def test_a_sound_target_keeps_its_verdict(tmp_path):
+    marked_and_rebuilt()
+    computed = json.loads(bpy.context.scene.gaploft.report)
+    exported(tmp_path)
+    assert warning_codes(tmp_path) == (computed["verdict"], [w["code"] for w in computed["warnings"]])
+
+
+def test_folder_in_the_place_of_a_file_is_refused_and_kept(tmp_path):
+    marked_and_rebuilt()
+    (tmp_path / "target.ply").mkdir()
+    (tmp_path / "target.ply" / "mine").write_text("keep me")
+    with pytest.raises(RuntimeError, match="is a folder, but a file of that name"):
+        bpy.ops.gaploft.export_target(filepath=str(tmp_path / "target.stl"))
+    assert (tmp_path / "target.ply" / "mine").read_text() == "keep me"
+    assert len(list(tmp_path.iterdir())) == 1
 
 
 def test_frame_is_that_of_the_scan_wherever_the_object_stands(tmp_path):
