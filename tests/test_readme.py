@@ -1,0 +1,185 @@
+"""What the README promises is what the program does: job file, exit codes, keys, rule, buttons, pictures.
+
+These are rules of this project alone; no outside source is behind them.
+"""
+
+import re
+import shlex
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gaploft import cli
+from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize, Halves, Seam
+from gaploft.evidence.verdict import judge
+from gaploft.job import MM_PER_UNIT, Damage, Job, Layers, TargetSettings
+from gaploft.job_file import read_job
+from gaploft.report.model import Rebuild
+from gaploft.report.numbers import as_dict
+from gaploft.report.outputs import OUTPUT_NAMES
+from gaploft.scan.model import ScanSource
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+ADDON_SOURCE = "".join(
+    file.read_text(encoding="utf-8") for file in sorted((ROOT / "addon" / "gaploft_addon").glob("*.py"))
+)
+
+
+def fenced(language: str) -> list[str]:
+    """Give the code blocks of one language."""
+    return re.findall(rf"^```{language}\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+
+
+def section(title: str) -> str:
+    """Give the text below one heading."""
+    return re.split(r"^## ", README.split(f"\n## {title}\n")[1], flags=re.MULTILINE)[0]
+
+
+def first_cells(text: str) -> list[str]:
+    """Give the first cell of each table row, heads and rules left out."""
+    rows = re.findall(r"^\| (.+?) \|.*\|$", text, flags=re.MULTILINE)
+    heads = re.findall(r"^\| (.+?) \|.*\|\n\| -", text, flags=re.MULTILINE)
+    return [row for row in rows if row not in heads and not row.startswith("---")]
+
+
+def test_job_file_is_read_as_it_stands(tmp_path):
+    (text,) = fenced("toml")
+    path = tmp_path / "job.toml"
+    path.write_text(text, encoding="utf-8")
+    (tmp_path / "damaged.txt").write_text("0\n7\n", encoding="utf-8")
+    job_file = read_job(path)
+    assert job_file.unit == "mm"
+    assert job_file.scan_path == tmp_path / "scan.stl"
+    assert job_file.job.damage.to_mm.tolist() == [0.0, 0.0, 80.0]
+    np.testing.assert_array_equal(job_file.job.damage.source_vertices, [0, 7])
+
+
+def test_job_file_shows_every_key_and_the_usual_values(tmp_path):
+    (text,) = fenced("toml")
+    shown = tomllib.loads(text)
+    bare = {name: set(table) for name, table in shown.items()}
+    assert bare == {
+        "scan": {"file", "unit"},
+        "damage": {"from", "to", "mask"},
+        "target": {"chord_tolerance", "overlap"},
+        "layers": {"paint", "cover"},
+    }
+    usual_target, usual_layers = TargetSettings(), Layers()
+    assert shown["target"]["chord_tolerance"] == usual_target.chord_tolerance_mm
+    assert shown["target"]["overlap"] == usual_target.overlap_mm
+    assert (shown["layers"]["paint"], shown["layers"]["cover"]) == (
+        usual_layers.paint_mm,
+        usual_layers.cover_mm,
+    )
+    unit_line = next(line for line in text.splitlines() if line.startswith("unit"))
+    assert set(re.findall(r"\b(?:mm|cm|m|in)\b", unit_line.partition("#")[2])) == set(MM_PER_UNIT)
+
+
+def test_exit_codes_are_those_of_the_command_line():
+    told = {int(cell) for cell in first_cells(section("On the command line"))}
+    assert told == {cli.DONE, cli.UNUSABLE, cli.REFUSED, cli.INTERRUPTED}
+
+
+def test_command_lines_parse_and_name_files_that_are_there():
+    lines = [line for block in fenced("sh") for line in block.splitlines() if "bin/gaploft " in line]
+    assert lines
+    for line in lines:
+        options = cli._parser().parse_args(shlex.split(line)[1:])
+        assert (ROOT / options.job).is_file()
+
+
+def test_files_and_report_keys_are_those_that_are_written():
+    cells = re.findall(r"`([^`]+)`", " ".join(first_cells(section("What comes out"))))
+    source = ScanSource("scan.stl", "", "mm", 0, 0)
+    job = Job(Damage(np.zeros(3), np.array([0.0, 0.0, 80.0])))
+    keys = set(as_dict(Rebuild(job, source, None, None, "refused", ()), None))
+    assert set(cells) == set(OUTPUT_NAMES) | keys
+
+
+SOUND = Evidence(
+    GapSize(40.0, 30.0, (80.0, 80.0)),
+    FitQuality(0.02, 0.02, 10_000),
+    BlankTest(4, 0.01, 0.01, 0.02, 40.0),
+    BandSummary(0.01, 0.01),
+    Seam(0.001, 0.01),
+    Halves(0.0, 0.0, 0.0, False),
+)
+
+
+def with_figure(name: str, value: float) -> Evidence:
+    """Sound evidence with one figure of it changed."""
+    part, _, field = name.partition(".")
+    return replace(SOUND, **{part: replace(getattr(SOUND, part), **{field: value})})
+
+
+@pytest.mark.parametrize(
+    ("phrase", "figure", "below", "above"),
+    [
+        (
+            "blank test's 95 % error or the band's median is more than {} mm",
+            "blank_test.p95_mm",
+            "check",
+            "refused",
+        ),
+        (
+            "blank test's 95 % error or the band's median is more than {} mm",
+            "band95_mm.median",
+            "ready",
+            "refused",
+        ),
+        (
+            "blank test's 95 % error or the widest band is more than {} mm",
+            "blank_test.p95_mm",
+            "ready",
+            "check",
+        ),
+        ("blank test's 95 % error or the widest band is more than {} mm", "band95_mm.max", "ready", "check"),
+        ("step of more than {} mm", "seam.step_mm", "ready", "check"),
+        ("angle of more than {} degrees", "seam.angle_deg", "ready", "check"),
+    ],
+)
+def test_verdict_changes_at_the_figures_told(phrase, figure, below, above):
+    pattern = re.escape(phrase).replace(r"\{\}", r"([\d.]+)").replace(r"\ ", r"\s+")
+    (number,) = re.findall(pattern, section("How far to trust it"))
+    limit = float(number)
+    assert judge(with_figure(figure, limit * (1 - 1e-9)))[0] == below
+    assert judge(with_figure(figure, limit * (1 + 1e-9)))[0] == above
+
+
+def test_verdict_is_ready_when_sound_and_check_when_halves_moved():
+    assert judge(SOUND)[0] == "ready"
+    assert judge(replace(SOUND, halves=Halves(1.0, 0.5, 0.0, True)))[0] == "check"
+    short = replace(SOUND, blank_test=replace(SOUND.blank_test, length_mm=20.0))
+    verdict, notes = judge(short)
+    assert verdict == "ready"
+    assert [note.code for note in notes] == ["blank_test_short"]
+
+
+def test_buttons_and_steps_are_those_of_the_sidebar():
+    text = section("In Blender")
+    for name in re.findall(r"^\d\. \*\*(.+?)\.\*\*", text, flags=re.MULTILINE):
+        assert re.search(rf'bl_label = "\d {name}"', ADDON_SOURCE), name
+    for name in ("From", "To", "Points", "Selection", "Painted"):
+        assert f"*{name}*" in text
+        assert f'"{name}"' in ADDON_SOURCE
+    for name in ("Rebuild Surface", "Check Again", "Export Target"):
+        assert f"*{name}*" in text
+        assert f'bl_label = "{name}"' in ADDON_SOURCE
+    assert "tab **Gaploft**" in text
+    assert 'bl_category = "Gaploft"' in ADDON_SOURCE
+
+
+def test_links_lead_somewhere_and_pictures_are_small():
+    links = [link for link in re.findall(r"\]\(([^)]+)\)", README) if "://" not in link]
+    assert "DEVELOPERS.md" in links
+    for link in links:
+        assert (ROOT / link).is_file(), link
+    pictures = [ROOT / link for link in links if link.endswith(".png")]
+    assert pictures
+    for picture in pictures:
+        assert picture.read_bytes().startswith(b"\x89PNG")
+        assert picture.stat().st_size < 200_000
