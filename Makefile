@@ -22,7 +22,7 @@ PIP_OPTIONS := --quiet --disable-pip-version-check
 export PIP_ROOT_USER_ACTION := ignore
 export MPLBACKEND := Agg
 
-.PHONY: setup demo test test-library test-extension lint extension bench scenes clean
+.PHONY: setup demo test test-library test-slow test-extension lint extension bench scenes clean
 .DELETE_ON_ERROR:
 
 setup: $(STAMP) $(STAMP_BLENDER)
@@ -55,7 +55,10 @@ demo: setup scenes
 test: lint test-library test-extension
 
 test-library: $(STAMP)
-	$(PY) -m pytest tests
+	$(PY) -m pytest tests -m 'not slow'
+
+test-slow: $(STAMP)
+	$(PY) -m pytest tests -m slow
 
 test-extension: $(STAMP_BLENDER)
 	$(PY_BLENDER) -m pytest tests/addon

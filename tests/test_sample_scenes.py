@@ -43,7 +43,6 @@ def test_same_bytes_twice(tmp_path):
     assert other["sha256"] != first["sha256"]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("scene", SCENES, ids=lambda scene: scene.name)
 def test_full_scene_is_the_stored_one(scene, tmp_path):
     subprocess.run([sys.executable, FOLDER / "make_scenes.py", "--out", tmp_path], check=True)

@@ -114,11 +114,10 @@ def test_gap_of_some_diameters(kind, diameters, said):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [2, 3])
 @pytest.mark.parametrize("diameters", [1.0, 2.0])
 @pytest.mark.parametrize("kind", ["round", "tapered", "oval", "stay", "down_tube"])
-def test_gap_of_some_diameters_in_a_whole_scan(kind, diameters, seed, said):
-    case = scanned(kind, diameters, flanks_mm=max(110.0, 2.0 * DIAMETER_MM[kind]), seed=seed, edge_mm=0.7)
+def test_gap_of_some_diameters_in_a_whole_scan(kind, diameters, said):
+    case = scanned(kind, diameters, flanks_mm=max(110.0, 2.0 * DIAMETER_MM[kind]), seed=2, edge_mm=0.7)
     found = measured(case, rebuilt(case.vertices, case.faces, case.from_mm, case.to_mm))
     said(found)
     assert found.rms_mm <= RMS_MM
