@@ -16,6 +16,7 @@ def show_marks(scene, scan, ends_mm):
     """Two empties at the ends of the damage, moving along with the scan."""
     state = scene.gaploft
     mm = mesh_io.unit_of(scene)[1]
+    frame = _show_frame(scene, scan)
     for field, name, end in zip(("mark_from", "mark_to"), ("Damage From", "Damage To"), ends_mm, strict=True):
         mark = getattr(state, field)
         if mark is None:
@@ -25,8 +26,20 @@ def show_marks(scene, scan, ends_mm):
             mark.show_in_front = True
             setattr(state, field, mark)
         mark.empty_display_size = 0.01 * max(mesh_io.scan_extent_mm(scan, scene)) / mm
-        _attach(scene, mark, scan)
+        _link(scene, mark)
+        mark.parent = frame
+        mark.matrix_parent_inverse = mark.matrix_basis = Matrix.Identity(4)
         mark.location = np.asarray(end) / mm
+
+
+def _show_frame(scene, scan):
+    """The hidden parent of the marks: under a visible one, Blender draws lines to its far-off origin."""
+    state = scene.gaploft
+    if state.live("frame") is None:
+        state.frame = bpy.data.objects.new("Scan Frame", None)
+        state.frame.hide_viewport = state.frame.hide_render = True
+    _attach(scene, state.frame, scan)
+    return state.frame
 
 
 def show_area(scene, scan, source_vertices):
@@ -69,6 +82,14 @@ def remove(obj):
 
 def _attach(scene, obj, scan):
     """Into our collection and, in the scan's own frame, under the scan."""
+    _link(scene, obj)
+    obj.parent = scan
+    obj.matrix_parent_inverse = Matrix(np.linalg.inv(mesh_io.own_size(scan)).tolist()).to_4x4()
+    obj.matrix_basis = Matrix.Identity(4)
+
+
+def _link(scene, obj):
+    """Into our collection."""
     state = scene.gaploft
     if state.collection is None:
         state.collection = bpy.data.collections.new("Gaploft")
@@ -76,9 +97,6 @@ def _attach(scene, obj, scan):
         scene.collection.children.link(state.collection)
     if obj.name not in state.collection.objects:
         state.collection.objects.link(obj)
-    obj.parent = scan
-    obj.matrix_parent_inverse = Matrix(np.linalg.inv(mesh_io.own_size(scan)).tolist()).to_4x4()
-    obj.matrix_basis = Matrix.Identity(4)
 
 
 def _plain_material(name, colour):

@@ -54,7 +54,10 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
         scene = context.scene
         try:
             stl = _checked_path(self.filepath)
-            _refuse_stale(scene)
+            if task.is_stale(scene):
+                raise InputError(
+                    "damage or settings were changed since the surface was rebuilt: rebuild it first"
+                )
             surface, changes = ops_recheck.measure(scene.gaploft)
             report = ops_recheck.with_hand(json.loads(scene.gaploft.report), changes)
             names, notes = _write(stl, surface, changes, report)
@@ -79,17 +82,6 @@ def _checked_path(filepath):
     if not path.parent.is_dir():
         raise InputError(f"the folder {path.parent} does not exist: make it, or choose another one")
     return path
-
-
-def _refuse_stale(scene):
-    """Refuse when damage or settings are no longer those of the rebuild."""
-    state = scene.gaploft
-    if not state.marked:
-        return
-    now, then = np.array(task.job_key(scene)), np.array(json.loads(state.built_with))
-    # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
-    if not np.allclose(now, then, rtol=1e-5, atol=1e-2 if np.allclose(now[6:], then[6:], rtol=1e-5) else 0.0):
-        raise InputError("damage or settings were changed since the surface was rebuilt: rebuild it first")
 
 
 def _write(stl, surface, changes, report):

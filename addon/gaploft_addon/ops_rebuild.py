@@ -40,6 +40,9 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
+        if cls.running is not None:
+            cls.poll_message_set("A rebuild is running: wait for it, or stop it with Esc")
+            return False
         if not context.scene.gaploft.marked:
             cls.poll_message_set("Mark the damage first")
             return False
@@ -70,6 +73,7 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        GAPLOFT_OT_rebuild.running = STAGES[0], 0.0
         self._worker = Worker(task)
         self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
         context.window_manager.progress_begin(0.0, 1.0)

@@ -44,13 +44,13 @@ def sentence(changes):
         f"by hand up to {changes.largest_mm:.3f} mm over {changes.area_mm2:.0f} mm² ({changes.share:.1%})"
     ]
     if changes.outside_band:
-        parts.append(
-            f"{changes.outside_band} points left their 95 % band by up to {changes.beyond_band_mm:.3f} mm"
-        )
+        points = "1 point" if changes.outside_band == 1 else f"{changes.outside_band} points"
+        parts.append(f"{points} left the 95 % band by up to {changes.beyond_band_mm:.3f} mm")
     if changes.overlap_mm:
         parts.append(f"the overlap on intact surface was moved by up to {changes.overlap_mm:.3f} mm")
     if changes.folded:
-        parts.append(f"{changes.folded} facets were turned over")
+        facets = "1 facet" if changes.folded == 1 else f"{changes.folded} facets"
+        parts.append(f"turned over: {facets}")
     return f"Changed {'; '.join(parts)}."
 
 

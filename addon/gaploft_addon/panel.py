@@ -1,12 +1,15 @@
 """The sidebar: the steps of a repair in the order of the work."""
 
 import json
-import textwrap
 
+import blf
 import bpy
+
+from gaploft.errors import InputError
 
 from . import mesh_io
 from .ops_rebuild import STAGE_TEXTS, GAPLOFT_OT_rebuild, overall
+from .task import is_stale
 
 VERDICTS = {
     "ready": ("CHECKMARK", "Ready"),
@@ -24,6 +27,8 @@ CAUTIONS = (
     "A qualified inspection and local rules decide on any repair.",
     "Machining carbon makes harmful, conducting dust: extract it, wear protection.",
 )
+#: What tabs, panel and label take of the sidebar's width, and an icon, in pixels at scale 1.
+MARGIN, ICON = 54, 20
 
 
 class _Step:
@@ -60,21 +65,21 @@ class GAPLOFT_PT_damage(_Step, bpy.types.Panel):
     bl_label = "2 Damage"
 
     def draw(self, context):
-        state = context.scene.gaploft
-        ends = self.layout.row()
-        for end, field in (("FROM", "from_point"), ("TO", "to_point")):
-            column = ends.column(align=True)
-            column.prop(state, field)
-            column.operator("gaploft.take_point", text="From 3D Cursor", icon="PIVOT_CURSOR").end = end
-        self.layout.label(text="Mark the damage from:")
-        row = self.layout.row(align=True)
-        for way, text in (("POINTS", "Points"), ("SELECTION", "Selection"), ("PAINTED", "Painted")):
-            row.operator("gaploft.mark_damage", text=text).way = way
+        state, layout = context.scene.gaploft, self.layout
         if state.marked:
             length = mesh_io.marked_length_mm(context.scene)
             area = state.live("damaged_area")
             side = "all round" if area is None else f"one side, {len(area.data.vertices):,} points"
-            _lines(self.layout, f"Marked: {length:.1f} mm, {side}")
+            _lines(layout, f"Marked: {length:.1f} mm, {side}", icon="CHECKMARK")
+        layout.label(text="Mark anew from:" if state.marked else "Mark the damage from:")
+        row = layout.row(align=True)
+        for way, text in (("POINTS", "Points"), ("SELECTION", "Selection"), ("PAINTED", "Painted")):
+            row.operator("gaploft.mark_damage", text=text).way = way
+        if state.marked:
+            header, layout = layout.panel("gaploft_points", default_closed=True)
+            header.label(text="From and To")
+        if layout is not None:
+            _draw_points(layout, state)
 
 
 class GAPLOFT_PT_rebuild(_Step, bpy.types.Panel):
@@ -93,17 +98,17 @@ class GAPLOFT_PT_rebuild(_Step, bpy.types.Panel):
             stage, share = GAPLOFT_OT_rebuild.running
             self.layout.progress(factor=overall(stage, share), text=f"{STAGE_TEXTS[stage]} (Esc stops)")
         if state.report:
-            _draw_report(self.layout, json.loads(state.report))
+            _draw_report(self.layout, json.loads(state.report), outdated=_outdated(context.scene))
 
 
 class GAPLOFT_PT_check(_Step, bpy.types.Panel):
     """Changes by hand, measured"""
 
-    bl_label = "4 Check by Hand"
+    bl_label = "4 Changes by Hand"
 
     def draw(self, context):
         _lines(
-            self.layout, "Sculpt or move points of the rebuilt surface if you know better, then check again."
+            self.layout, "If you know better: sculpt or move points of the rebuilt surface, then check again."
         )
         self.layout.operator("gaploft.recheck", icon="DRIVER_DISTANCE")
         state = context.scene.gaploft
@@ -132,33 +137,64 @@ class GAPLOFT_PT_export(_Step, bpy.types.Panel):
             _lines(self.layout, caution, icon="DOT")
 
 
-def _draw_report(layout, report):
+def _draw_points(layout, state):
+    ends = layout.row()
+    for end, field in (("FROM", "from_point"), ("TO", "to_point")):
+        column = ends.column(align=True)
+        column.prop(state, field)
+        column.operator("gaploft.take_point", text="From 3D Cursor", icon="PIVOT_CURSOR").end = end
+
+
+def _outdated(scene):
+    """Whether the report is of another damage or other settings than those of now."""
+    try:
+        return is_stale(scene)
+    except InputError:
+        return True
+
+
+def _draw_report(layout, report, *, outdated):
     icon, text = VERDICTS[report["verdict"]]
+    if outdated:
+        icon, text = "FILE_REFRESH", "Changed since: rebuild again"
     row = layout.row()
-    row.alert = report["verdict"] != "ready"
+    row.alert = outdated or report["verdict"] != "ready"
     row.label(text=text, icon=icon)
-    if report["gap"]["length_mm"] is not None:
-        _table(layout, _figures(report))
     for warning in report["warnings"]:
-        _lines(layout, warning["text"], icon="INFO")
+        _lines(layout, warning["text"][:1].upper() + warning["text"][1:], icon="INFO")
+    if report["gap"]["length_mm"] is None:
+        return
+    _lines(layout, CAUTIONS[0])
+    _table(layout, _figures(report))
+    header, body = layout.panel("gaploft_figures", default_closed=True)
+    header.label(text="More Figures")
+    if body is not None:
+        _table(body, _more_figures(report))
 
 
 def _figures(report):
-    gap, band, blank, halves = (report[key] for key in ("gap", "band95_mm", "blank_test", "halves"))
-    flanks = " and ".join(f"{length:.0f}" for length in gap["flank_mm"])
+    gap, band, blank = (report[key] for key in ("gap", "band95_mm", "blank_test"))
     return (
         ("Gap", f"{gap['length_mm']:.1f} mm"),
-        ("Diameter", f"{gap['diameter_mm']:.2f} mm"),
-        ("Intact flanks", f"{flanks} mm"),
-        ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
         ("95 % band", f"± {band['median']:.3f} mm"),
         ("  at its widest", f"± {band['max']:.3f} mm"),
         (f"{blank['count']} blank tests", f"{blank['rms_mm']:.3f} mm rms"),
         ("  worst spot", f"{blank['max_mm']:.3f} mm"),
         ("Seam step", f"{report['seam']['step_mm']:.3f} mm"),
-        ("  angle", f"{report['seam']['angle_deg']:.2f}°"),
+    )
+
+
+def _more_figures(report):
+    gap, halves = report["gap"], report["halves"]
+    flanks = " and ".join(f"{length:.0f}" for length in gap["flank_mm"])
+    return (
+        ("Diameter", f"{gap['diameter_mm']:.2f} mm"),
+        ("Intact flanks", f"{flanks} mm"),
+        ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
+        ("Seam angle", f"{report['seam']['angle_deg']:.2f}°"),
         ("Halves offset", f"{halves['offset_mm']:.3f} mm"),
         ("  angle", f"{halves['angle_deg']:.3f}°"),
+        ("  twist", f"{halves['twist_deg']:.3f}°"),
     )
 
 
@@ -179,11 +215,26 @@ def _table(layout, rows):
 
 def _lines(layout, text, icon="NONE"):
     """A text over as many labels as the sidebar's width asks for."""
-    width = max(20, int(bpy.context.region.width / (7.0 * bpy.context.preferences.system.ui_scale))) - 6
+    preferences = bpy.context.preferences
+    scale = preferences.system.ui_scale
+    blf.size(0, preferences.ui_styles[0].widget.points * scale)
+    room = bpy.context.region.width - (MARGIN if icon == "NONE" else MARGIN + ICON) * scale
     column = layout.column(align=True)
     column.scale_y = 0.8
-    for k, line in enumerate(textwrap.wrap(text, width)):
+    for k, line in enumerate(_wrapped(text, room)):
         column.label(text=line, icon=icon if k == 0 else ("NONE" if icon == "NONE" else "BLANK1"))
+
+
+def _wrapped(text, room):
+    """Lines of whole words that are no wider than ``room`` pixels in the font that is set."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".lstrip()
+        if lines[-1] and blf.dimensions(0, longer)[0] > room:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
 
 
 CLASSES = (GAPLOFT_PT_scan, GAPLOFT_PT_damage, GAPLOFT_PT_rebuild, GAPLOFT_PT_check, GAPLOFT_PT_export)

@@ -59,6 +59,11 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         description="Mark at the end of the damage; may be dragged",
         type=bpy.types.Object,
     )
+    frame: PointerProperty(
+        name="Scan Frame",
+        description="Hidden; holds the marks in the scan's frame",
+        type=bpy.types.Object,
+    )
     damaged_area: PointerProperty(
         name="Damaged Area",
         description="Damaged points when only one side of the tube is damaged",

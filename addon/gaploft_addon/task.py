@@ -74,6 +74,17 @@ def job_key(scene):
     ]
 
 
+def is_stale(scene):
+    """Whether damage or settings are no longer those of the rebuild. Raises InputError as job_of."""
+    state = scene.gaploft
+    if not state.marked:
+        return False
+    now, then = np.array(job_key(scene)), np.array(json.loads(state.built_with))
+    # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
+    same_settings = np.allclose(now[6:], then[6:], rtol=1e-5, atol=0.0)
+    return not (same_settings and np.allclose(now[:6], then[:6], rtol=1e-5, atol=1e-2))
+
+
 def task_of(scene):
     """Take the scan and the job out of a scene. Raises InputError."""
     scan = scene.gaploft.scan
