@@ -21,6 +21,8 @@ PIP_OPTIONS := --quiet --disable-pip-version-check
 
 export PIP_ROOT_USER_ACTION := ignore
 export MPLBACKEND := Agg
+# What somebody's shell adds to Python's path would stand before the environments.
+unexport PYTHONPATH PYTHONHOME
 
 .PHONY: setup demo test test-library test-slow test-extension lint extension bench scenes clean
 .DELETE_ON_ERROR:
