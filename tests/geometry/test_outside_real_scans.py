@@ -1,8 +1,7 @@
 """Blanked stretches of real scans, rebuilt and compared with what was measured there.
 
 The scans are not part of this project. They are looked for in the folder that the environment variable
-GAPLOFT_REAL_SCANS names, or else in a folder of real scans beside the checkout; without them these tests are
-skipped. Sources and licences:
+GAPLOFT_REAL_SCANS names; without it these tests are skipped. Sources and licences:
 
 - ``composite_r26_raw_pose.ply``: a carbon-fibre/epoxy cylinder, diameter 301.5 mm, with its measured
   imperfections, meshed from ``rtu_2014_r26_msi.txt`` of the DESICOS imperfection data. BSD-3-Clause,
@@ -27,8 +26,7 @@ from gaploft.job import MM_PER_UNIT, Damage, Job
 from gaploft.pipeline import rebuild
 from gaploft.scan.read import read_scan
 
-_BESIDE = Path(__file__).resolve().parents[2].parent / "shared" / "scans"
-SCANS = Path(os.environ.get("GAPLOFT_REAL_SCANS", _BESIDE))
+SCANS = Path(os.environ.get("GAPLOFT_REAL_SCANS", "not named"))
 
 pytestmark = pytest.mark.skipif(
     not SCANS.is_dir(),
