@@ -28,7 +28,7 @@ CAUTIONS = (
     "Machining carbon makes harmful, conducting dust: extract it, wear protection.",
 )
 #: What tabs, panel and label take of the sidebar's width, and an icon, in pixels at scale 1.
-MARGIN, ICON = 54, 20
+MARGIN, ICON = 62, 20
 
 
 class _Step:
@@ -50,11 +50,9 @@ class GAPLOFT_PT_scan(_Step, bpy.types.Panel):
         scan = state.live("scan") or context.active_object
         if scan is not None and scan.type == "MESH":
             size = sorted(mesh_io.scan_extent_mm(scan, context.scene), reverse=True)
-            _lines(
-                column,
-                f"{scan.name}: " + " × ".join(f"{edge:.5g}" for edge in size) + " mm, "
-                f"{len(scan.data.vertices):,} points",
-            )
+            _lines(column, scan.name)
+            _lines(column, " × ".join(f"{edge:.5g}" for edge in size) + " mm")
+            _lines(column, f"{len(scan.data.vertices):,} points")
         else:
             _lines(column, "Import the scan and make it the active object.")
 
