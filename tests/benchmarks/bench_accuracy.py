@@ -123,7 +123,7 @@ def write_results(rows: list[dict[str, Any]], options: argparse.Namespace) -> No
 
 
 def main() -> int:
-    """Run all cases; exit code 1 when any of them gave no target."""
+    """Run all cases; one that gave no target is a row too."""
     parser = argparse.ArgumentParser(description="Accuracy against CAD tubes.")
     parser.add_argument("--kinds", nargs="+", default=sorted(KINDS), choices=sorted(KINDS), metavar="KIND")
     parser.add_argument("--gaps", nargs="+", type=float, default=[20.0, 40.0, 80.0, 120.0], metavar="MM")
@@ -150,7 +150,7 @@ def main() -> int:
             rows.append(run_case(kind, gap, options.seed, faults))
             print("  ".join(f"{name} {text}" for name, text in shown(rows[-1]).items()), flush=True)
     write_results(rows, options)
-    return 0 if all("rms_mm" in row for row in rows) else 1
+    return 0
 
 
 if __name__ == "__main__":
