@@ -135,6 +135,15 @@ def test_marks_move_with_the_scan(broken):
     np.testing.assert_allclose(marks(), [motion @ Vector(FROM_MM), motion @ Vector(TO_MM)], atol=1e-3)
 
 
+def test_no_line_is_drawn_from_the_marks_to_the_origin(broken):
+    """Blender draws a dotted line to each parent that is visible."""
+    bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+    state = bpy.context.scene.gaploft
+    assert not state.mark_from.parent.visible_get()
+    assert state.mark_from.visible_get()
+    assert state.mark_from.parent.parent == broken
+
+
 def test_our_own_objects_are_never_taken_for_the_scan():
     scan, mask = dented()
     scan.data.attributes.new("gaploft_damage", "BOOLEAN", "POINT").data.foreach_set("value", mask)

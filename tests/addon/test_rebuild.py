@@ -197,6 +197,20 @@ def test_a_dragged_mark_is_what_counts():
     assert json.loads(state.report)["gap"]["length_mm"] > first + 10.0
 
 
+def test_panel_knows_when_the_report_is_of_another_damage(extension):
+    panel = importlib.import_module(f"{extension.__name__}.panel")
+    marked_and_rebuilt()
+    scene = bpy.context.scene
+    assert not panel._outdated(scene)
+    scene.gaploft.cover_mm = 0.3
+    assert panel._outdated(scene)
+    scene.gaploft.cover_mm = 0.0
+    assert not panel._outdated(scene)
+    scene.gaploft.mark_from.location.x += 1.0
+    bpy.context.view_layer.update()
+    assert panel._outdated(scene)
+
+
 def test_damage_on_one_side():
     vertices, quads, mask = tube_arrays(hole_deg=90.0)
     scan = add_scan(vertices, quads)
