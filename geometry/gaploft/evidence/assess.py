@@ -46,7 +46,7 @@ def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> A
     )
     halves = Halves(0.0, 0.0, 0.0, False)
     if fit.outline.n_rims == 2:
-        halves = halves_motion(fit.problem, fit.waves, fit.outline.gap_mm, density * scale**2)
+        halves = halves_motion(fit.scores, fit.close, fit.rebuilt_mm, density)
     progress("evidence", 1.0)
     return Assessed(Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band), seam, halves), band, scale)
 

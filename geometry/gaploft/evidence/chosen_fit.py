@@ -9,17 +9,16 @@ from numpy.typing import NDArray
 from gaploft.errors import EvidenceError
 from gaploft.evidence.noise import Noise, scan_noise
 from gaploft.evidence.stretches import flank_stretches
+from gaploft.surface.basis import TubeBasis
 from gaploft.surface.blank import blanked
 from gaploft.surface.equations import Fairness
-from gaploft.surface.fit import FitPoints, Problem, Settled, Waves, settle, tube_basis
+from gaploft.surface.fit import CLOSE_DIAMETERS, FitPoints, Problem, Settled, Waves, settle, tube_basis
 from gaploft.surface.model import TubeSurface
+from gaploft.surface.reference import arc_through, swept_reference
 from gaploft.surface.weights import BlankScores, choose_waves
 from gaploft.tube.model import TubePoints
 from gaploft.tube.outline import Outline
 
-#: A surface that follows the scan closely: for foot points, residuals and as what blanked stretches are
-#: compared with. In diameters along and around.
-_CLOSE = (1.0, 0.07)
 #: More points than this carry no more: they lie closer than the noise is correlated.
 _MOST_POINTS = 50_000
 
@@ -63,22 +62,28 @@ def _settled(tube: TubePoints, trusted: NDArray[np.bool_], close: Waves) -> Sett
     areas = point_areas(u, v, tube.radius_mm)
     basis = tube_basis(*tube.flank_mm, tube.radius_mm, tube.tightest_mm)
     data = FitPoints(tube.points_mm[trusted], u, v, areas)
-    try:
-        return settle(Problem(basis, Fairness.of(basis, tube.radius_mm), data), areas, close)
-    except np.linalg.LinAlgError as error:
-        raise EvidenceError(
-            "the intact scan does not determine the tube's surface: scan more of the tube beside the damage"
-        ) from error
+    problem = Problem(basis, Fairness.of(basis, tube.radius_mm), data, _reference(tube, basis, data))
+    return settle(problem, areas, close)
+
+
+def _reference(tube: TubePoints, basis: TubeBasis, data: FitPoints) -> TubeSurface:
+    """Mean section swept along the arc that lies closest to the spine where there is a tube to see."""
+    stations = np.concatenate(
+        [np.linspace(tube.flank_mm[0], tube.gap_mm[0], 40), np.linspace(tube.gap_mm[1], tube.flank_mm[1], 40)]
+    )
+    arc = arc_through(stations, tube.spine.points(stations))
+    return swept_reference(basis, arc, data.points, data.u, data.v)
 
 
 @dataclass(frozen=True)
 class ChosenFit:
     """A close fit with the stretches blanked on it, the stiffness they chose and its surface.
 
-    ``sides`` are the numbers of the stretches on each flank.
+    ``close`` follows the scan closely; ``sides`` are the numbers of the stretches on each flank.
     """
 
     problem: Problem
+    close: TubeSurface
     scores: BlankScores
     sides: tuple[tuple[int, ...], tuple[int, ...]]
     waves: Waves
@@ -101,7 +106,7 @@ def chosen_fit(
     distance, rim = outline.distance(tube.u, tube.v)
     trusted = ~tube.damaged & (distance >= margins[rim])
     diameter = 2.0 * tube.radius_mm
-    settled = _settled(tube, trusted, Waves(_CLOSE[0] * diameter, _CLOSE[1] * diameter))
+    settled = _settled(tube, trusted, Waves(CLOSE_DIAMETERS[0] * diameter, CLOSE_DIAMETERS[1] * diameter))
     tick(0.3)
     problem = settled.problem
     rebuilt = (tube.gap_mm[0] - margins[0], tube.gap_mm[1] + margins[-1])
@@ -128,6 +133,7 @@ def chosen_fit(
     n = len(sides[0])
     return ChosenFit(
         settled.problem,
+        settled.surface,
         scores,
         (tuple(range(n)), tuple(range(n, len(pieces)))),
         waves,

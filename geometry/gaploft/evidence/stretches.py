@@ -38,13 +38,15 @@ def check_flanks(
     Raises
     ------
     EvidenceError
-        Less flank than a third of a diameter on one side, or less in all than four fifths of the damage.
+        Less flank than a third of a diameter (at most 30 mm) on one side, or less in all than four fifths of
+        the damage.
     """
+    least = min(0.7 * radius_mm, 30.0)
     for flank, side, reason in zip(flanks_mm, ("from", "to"), stopped_by, strict=True):
-        if flank < 0.7 * radius_mm:
+        if flank < least:
             raise EvidenceError(
                 f"only {max(flank, 0.0):.1f} mm of intact tube can be trusted beyond the '{side}' end of "
-                f"the damage ({reason}), at least {0.7 * radius_mm:.1f} mm are needed: scan more of the tube "
+                f"the damage ({reason}), at least {least:.1f} mm are needed: scan more of the tube "
                 "there"
             )
     if sum(flanks_mm) < 0.8 * length_mm:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.errors import EvidenceError
 from gaploft.evidence.band import HALF_WIDTH, band_over
 from gaploft.evidence.chosen_fit import ChosenFit, chosen_fit, point_areas, thinned
 from gaploft.evidence.noise import Noise
@@ -25,9 +26,13 @@ _FIRST_REACH_MM, _WIDEST_REACH_MM = 12.0, 40.0
 class TubeFit:
     """Everything the evidence is drawn from.
 
-    ``margins_mm`` is the distrusted distance beyond each rim, ``rebuilt_mm`` the stations between
-    which the surface is rebuilt, ``flanks_mm`` the trusted length on both sides, ``scores`` the blanked
-    stretches and ``sides`` which of them lie on which flank.
+    Attributes
+    ----------
+    margins_mm : distrusted distance beyond each rim
+    rebuilt_mm : stations between which the surface is rebuilt
+    flanks_mm : trusted length on both sides
+    close : a surface that follows the scan closely
+    scores, sides : the blanked stretches, and which of them lie on which flank
     """
 
     outline: Outline
@@ -35,6 +40,7 @@ class TubeFit:
     rebuilt_mm: tuple[float, float]
     flanks_mm: tuple[float, float]
     noise: Noise
+    close: TubeSurface
     scores: BlankScores
     sides: tuple[tuple[int, ...], tuple[int, ...]]
     problem: Problem
@@ -76,7 +82,9 @@ def _trusted_margins(
     widest = [
         min(_WIDEST_REACH_MM, 0.4 * flank) for flank in (beyond if outline.n_rims == 2 else (min(beyond),))
     ]
-    reaches = [max(1.0, min(_FIRST_REACH_MM, most)) for most in widest]
+    room = [max(0.0, (length - tube.gap_length_mm - 2.0 * tube.radius_mm) / 2.0) for length in beyond]
+    first = min(_FIRST_REACH_MM, max(6.0, max(room)))
+    reaches = [max(1.0, min(first, most)) for most in widest]
     for attempt in range(3):
 
         def told(share: float, done: int = attempt) -> None:
@@ -102,7 +110,15 @@ def fit_tube(tube: TubePoints, *, tick: Callable[[float], None] = lambda share: 
     EvidenceError
         The flanks are too short for the damage, or determine no surface.
     """
-    tube = thinned(tube)
+    try:
+        return _fit_tube(thinned(tube), tick)
+    except np.linalg.LinAlgError as error:
+        raise EvidenceError(
+            "the intact scan does not determine the tube's surface: scan more of the tube beside the damage"
+        ) from error
+
+
+def _fit_tube(tube: TubePoints, tick: Callable[[float], None]) -> TubeFit:
     outline = damage_outline(tube)
     beyond = (tube.gap_mm[0] - tube.flank_mm[0], tube.flank_mm[1] - tube.gap_mm[1])
     check_flanks(beyond, tube.gap_length_mm, tube.radius_mm, tube.stopped_by)
@@ -121,6 +137,7 @@ def fit_tube(tube: TubePoints, *, tick: Callable[[float], None] = lambda share: 
         rebuilt,
         flanks,
         chosen.noise,
+        chosen.close,
         chosen.scores,
         chosen.sides,
         final.problem,

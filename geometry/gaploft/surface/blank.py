@@ -14,6 +14,9 @@ from gaploft.surface.model import TubeSurface
 
 _GRID_U, _GRID_V = 14, 48
 
+#: A range of stations that holds none.
+NOTHING_AWAY = (1.0, 0.0)
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -67,13 +70,22 @@ class Grid:
 
 @dataclass(frozen=True)
 class Blanked:
-    """A stretch with what rebuilding it takes: its share of the equations and what to compare with."""
+    """A stretch with what rebuilding it takes.
+
+    ``equations`` is the share of all that is left out: the stretch, and the stations from ``away_mm[0]`` to
+    ``away_mm[1]`` as well. ``reference`` on ``grid`` is what the rebuilt stretch is compared with.
+    """
 
     stretch: Stretch
+    away_mm: tuple[float, float]
     equations: Equations
     grid: Grid
     reference: NDArray[np.float64]
     normals: NDArray[np.float64]
+
+    def left_out(self, u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which places the rebuild does without."""
+        return _left_out(self.stretch, self.away_mm, u, v)
 
     def error(self, problem: Problem, waves: Waves) -> NDArray[np.float64]:
         """Normal distance of the rebuilt stretch to the reference on the grid, (n_u, n_v) mm."""
@@ -81,8 +93,24 @@ class Blanked:
         return np.asarray(((rebuilt - self.reference) * self.normals).sum(-1))
 
 
-def blanked(problem: Problem, reference: TubeSurface, stretch: Stretch) -> Blanked:
-    """Prepare one stretch; the reference is a fit to all points that follows the scan closely."""
+def _left_out(
+    stretch: Stretch, away_mm: tuple[float, float], u: NDArray[np.float64], v: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    return stretch.holds(u, v) | ((u >= away_mm[0]) & (u <= away_mm[1]))
+
+
+def blanked(
+    problem: Problem, reference: TubeSurface, stretch: Stretch, away_mm: tuple[float, float] = NOTHING_AWAY
+) -> Blanked:
+    """Prepare one stretch.
+
+    Parameters
+    ----------
+    problem : all points
+    reference : a fit to all of them that follows the scan closely
+    stretch : what is blanked
+    away_mm : stations that are left out too, such as the other half of a broken tube, which may have moved
+    """
     data = problem.data
     u = np.linspace(stretch.start_mm, stretch.stop_mm, _GRID_U)
     half = stretch.width_rad / 2.0
@@ -91,7 +119,8 @@ def blanked(problem: Problem, reference: TubeSurface, stretch: Stretch) -> Blank
     uu, vv = np.meshgrid(u, v, indexing="ij")
     return Blanked(
         stretch,
-        problem.assembled(data.where(stretch.holds(data.u, data.v))),
+        away_mm,
+        problem.assembled(data.where(_left_out(stretch, away_mm, data.u, data.v))),
         grid,
         grid.values(reference.coefficients),
         reference.normals(uu, vv),

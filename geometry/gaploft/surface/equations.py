@@ -155,9 +155,21 @@ class Factor:
 def factorised(matrix: NDArray[np.float64]) -> Factor:
     """Cholesky factor of a banded positive definite matrix.
 
+    Where a stiff penalty rests on few points, rounding alone can make the last pivots negative. A diagonal of
+    the size of that rounding is then added: it moves the surface by less than a thousandth of a millimetre.
+
     Raises
     ------
     numpy.linalg.LinAlgError
         The points do not determine the surface.
     """
-    return Factor(np.asarray(cholesky_banded(matrix, check_finite=False)))
+    for ridge in (0.0, 1e-15, 1e-14, 1e-13):
+        held = matrix
+        if ridge:
+            held = matrix.copy()
+            held[-1] += ridge * matrix[-1].max()
+        try:
+            return Factor(np.asarray(cholesky_banded(held, check_finite=False)))
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("the points do not determine the surface")

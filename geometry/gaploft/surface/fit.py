@@ -10,6 +10,10 @@ from gaploft.surface.basis import TubeBasis
 from gaploft.surface.equations import Equations, Factor, Fairness, assemble, factorised
 from gaploft.surface.model import TubeSurface
 
+#: A surface that follows the scan closely: for foot points, residuals and as what blanked stretches are
+#: compared with. In diameters along and around.
+CLOSE_DIAMETERS = (1.0, 0.07)
+
 
 @dataclass(frozen=True)
 class Waves:
@@ -39,16 +43,15 @@ class FitPoints:
 
 @dataclass(frozen=True)
 class Problem:
-    """One least-squares problem, assembled once and solved for many stiffnesses."""
+    """One least-squares problem, assembled once and solved for many stiffnesses.
+
+    The unknowns are the departure from ``reference``, and so is what the fairness is asked of.
+    """
 
     basis: TubeBasis
     fairness: Fairness
     data: FitPoints
-
-    @cached_property
-    def origin(self) -> NDArray[np.float64]:
-        """Mean of the points; solving about it keeps digits when the scan lies far from its origin."""
-        return np.asarray(self.data.points.mean(axis=0))
+    reference: TubeSurface
 
     @cached_property
     def equations(self) -> Equations:
@@ -56,8 +59,9 @@ class Problem:
         return self.assembled(self.data)
 
     def assembled(self, part: FitPoints) -> Equations:
-        """Normal equations of some of the points."""
-        return assemble(self.basis, part.u, part.v, part.points - self.origin, part.weights)
+        """Normal equations of some of the points, for the departure from the reference."""
+        departure = part.points - self.reference.evaluate(part.u, part.v)
+        return assemble(self.basis, part.u, part.v, departure, part.weights)
 
     def factor(self, waves: Waves, without: Equations | None = None) -> Factor:
         """Factor of the whole system, or of the system without some of the points."""
@@ -68,7 +72,7 @@ class Problem:
         """Spline coefficients (n_u, n_v, 3) for one stiffness, if asked without some of the points."""
         rhs = self.equations.rhs if without is None else self.equations.rhs - without.rhs
         solution = self.factor(waves, without).solve(rhs)
-        return solution.reshape(self.basis.n_u, self.basis.n_v, 3) + self.origin
+        return solution.reshape(self.basis.n_u, self.basis.n_v, 3) + self.reference.coefficients
 
     def solve(self, waves: Waves) -> TubeSurface:
         """The surface for one stiffness."""

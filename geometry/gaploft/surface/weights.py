@@ -10,7 +10,7 @@ from gaploft.surface.blank import Blanked
 from gaploft.surface.fit import Problem, Waves
 
 #: Cut-off wavelengths tried, in diameters. Above the last one nothing changes any more.
-ALONG_DIAMETERS = (0.75, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 12.0, 24.0, 48.0)
+ALONG_DIAMETERS = (0.75, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 12.0, 24.0)
 AROUND_DIAMETERS = (0.07, 0.14, 0.28, 0.6, 1.2, 2.5)
 
 #: Of stiffnesses whose errors differ by less than this share, the stiffest is taken: it carries least noise.
