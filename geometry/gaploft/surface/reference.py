@@ -66,9 +66,9 @@ def arc_through(u: NDArray[np.float64], centres: NDArray[np.float64]) -> Arc:
     tangent = inward[1] * along - inward[0] * axes[1]
     tangent *= np.sign(tangent @ along)
     origin = mean + foot[0] * along + foot[1] * axes[1]
-    middle = float(
-        np.interp(0.0, np.sort((centres - origin) @ tangent), u[np.argsort((centres - origin) @ tangent)])
-    )
+    from_middle = centres - (origin + radius * normal)
+    travelled = radius * np.arctan2(from_middle @ tangent, -(from_middle @ normal))
+    middle = float((u - travelled).mean())
     return Arc(origin, tangent, normal, 1.0 / radius, middle)
 
 
