@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from gaploft.surface.basis import TubeBasis
 from gaploft.surface.reference import arc_through, swept_reference
 
