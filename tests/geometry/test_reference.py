@@ -40,6 +40,6 @@ def test_torus_is_its_own_reference_across_a_gap() -> None:
     points = arc.points(u) + arc.turned(u, ring)
     seen = (u < 90.0) | (u > 150.0)
     basis = TubeBasis.uniform(0.0, 240.0, 40, 32)
-    surface = swept_reference(basis, arc, points[seen], u[seen], v[seen])
+    surface = swept_reference(basis, arc, points[seen], u[seen], v[seen], 1.0)
     # The periodic quartic spline follows a circle in 32 spans to 1e-6 of its radius.
     assert np.abs(surface.evaluate(u, v) - points).max() < 1e-5 * RADIUS

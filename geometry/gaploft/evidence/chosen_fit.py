@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from gaploft.errors import EvidenceError
 from gaploft.evidence.noise import Noise, scan_noise
 from gaploft.evidence.stretches import flank_stretches
-from gaploft.surface.basis import TubeBasis
+from gaploft.surface.basis import TURN_RAD, TubeBasis
 from gaploft.surface.blank import blanked
-from gaploft.surface.equations import Fairness
+from gaploft.surface.equations import PLAIN_DIAMETERS, Fairness
 from gaploft.surface.fit import CLOSE_DIAMETERS, FitPoints, Problem, Settled, Waves, settle, tube_basis
 from gaploft.surface.model import TubeSurface
 from gaploft.surface.reference import arc_through, swept_reference
@@ -21,6 +21,8 @@ from gaploft.tube.outline import Outline
 
 #: More points than this carry no more: they lie closer than the noise is correlated.
 _MOST_POINTS = 50_000
+#: Cut-off of the plain term for a strip that was never seen, as a share of its width.
+_STRIP_SHARE = 1.0
 
 
 def thinned(tube: TubePoints) -> TubePoints:
@@ -62,17 +64,32 @@ def _settled(tube: TubePoints, trusted: NDArray[np.bool_], close: Waves) -> Sett
     areas = point_areas(u, v, tube.radius_mm)
     basis = tube_basis(*tube.flank_mm, tube.radius_mm, tube.tightest_mm)
     data = FitPoints(tube.points_mm[trusted], u, v, areas)
-    problem = Problem(basis, Fairness.of(basis, tube.radius_mm), data, _reference(tube, basis, data))
+    plain = _plain_wave(data.v, tube.radius_mm)
+    reference = _reference(tube, basis, data, plain)
+    problem = Problem(basis, Fairness.of(basis, tube.radius_mm, plain), data, reference)
     return settle(problem, areas, close)
 
 
-def _reference(tube: TubePoints, basis: TubeBasis, data: FitPoints) -> TubeSurface:
+def _plain_wave(v: NDArray[np.float64], radius_mm: float) -> float:
+    """Cut-off of the plain term, mm: as long as the widest strip along the tube that was never seen.
+
+    A shorter one would draw the strip from the noise of its very edges.
+    """
+    n = 180
+    count = np.bincount(np.floor(np.mod(v, TURN_RAD) * (n / TURN_RAD)).astype(int) % n, minlength=n)
+    seen = np.flatnonzero(count > 0.1 * np.median(count))
+    unseen = int((np.diff(np.append(seen, seen[0] + n)) - 1).max())
+    strip = unseen * TURN_RAD * radius_mm / n
+    return max(PLAIN_DIAMETERS * 2.0 * radius_mm, _STRIP_SHARE * strip)
+
+
+def _reference(tube: TubePoints, basis: TubeBasis, data: FitPoints, plain_mm: float) -> TubeSurface:
     """Mean section swept along the arc that lies closest to the spine where there is a tube to see."""
     stations = np.concatenate(
         [np.linspace(tube.flank_mm[0], tube.gap_mm[0], 40), np.linspace(tube.gap_mm[1], tube.flank_mm[1], 40)]
     )
     arc = arc_through(stations, tube.spine.points(stations))
-    return swept_reference(basis, arc, data.points, data.u, data.v)
+    return swept_reference(basis, arc, data.points, data.u, data.v, plain_mm)
 
 
 @dataclass(frozen=True)

@@ -103,8 +103,9 @@ def banded_kron(
     return matrix
 
 
-#: Cut-off wavelength of the plain term around the tube and reach of the detail term along it, in diameters.
-_PLAIN_DIAMETERS, _DETAIL_DIAMETERS = 0.035, 2.0
+#: Cut-off wavelength of the plain term around a tube seen all round, and reach of the detail term along it,
+#: in diameters.
+PLAIN_DIAMETERS, _DETAIL_DIAMETERS = 0.035, 2.0
 
 
 @dataclass(frozen=True)
@@ -126,13 +127,13 @@ class Fairness:
     around: NDArray[np.float64]
 
     @classmethod
-    def of(cls, basis: TubeBasis, radius_mm: float) -> "Fairness":
-        """Penalties of a basis for a tube of this mean radius."""
+    def of(cls, basis: TubeBasis, radius_mm: float, plain_mm: float) -> "Fairness":
+        """Penalties of a basis for a tube of this mean radius and cut-off wavelength of the plain term."""
         turn, diameter = 2.0 * np.pi, 2.0 * radius_mm
         along = banded_kron(basis.minimum_variation_u, basis.mass_v, basis) * radius_mm
         ellipse = basis.ellipse_operator_v * radius_mm**-5
         detail = banded_kron(basis.bending_u, ellipse, basis) * (_DETAIL_DIAMETERS * diameter / turn) ** 4
-        around = banded_kron(basis.mass_u, ellipse, basis) * (_PLAIN_DIAMETERS * diameter / turn) ** 6
+        around = banded_kron(basis.mass_u, ellipse, basis) * (plain_mm / turn) ** 6
         return cls(along, detail, around)
 
     def weighted(self, wave_u_mm: float, wave_v_mm: float) -> NDArray[np.float64]:

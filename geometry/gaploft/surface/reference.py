@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import solve
 
-from gaploft.surface.basis import DEGREE, TubeBasis
+from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis
 from gaploft.surface.model import TubeSurface
 
 #: An arc that departs less than this from its chord is taken as straight, mm.
@@ -84,8 +84,12 @@ def swept_reference(
     points: NDArray[np.float64],
     u: NDArray[np.float64],
     v: NDArray[np.float64],
+    plain_mm: float,
 ) -> TubeSurface:
-    """Mean section of points with parameters (u, v), swept along an arc, as a surface of the given basis."""
+    """Mean section of points with parameters (u, v), swept along an arc, as a surface of the given basis.
+
+    ``plain_mm`` is the cut-off wavelength around it: what was never seen of it is bridged on that scale.
+    """
     back = Arc(arc.origin, arc.tangent, arc.normal, -arc.curvature, arc.start_mm)
     local = back.turned(u, points - arc.points(u))
     _, around = basis.local(u, v)
@@ -99,8 +103,9 @@ def swept_reference(
         rhs[:, k] = np.bincount(
             column.ravel(), (around.values * local[:, k : k + 1]).ravel(), minlength=basis.n_v
         )
-    # What no point determines is bridged by the ellipse operator.
-    design += 1e-6 * np.trace(design) / np.trace(basis.ellipse_operator_v) * basis.ellipse_operator_v
+    radius = float(np.linalg.norm(local, axis=1).mean())
+    weight = len(u) / TURN_RAD * (plain_mm / (TURN_RAD * radius)) ** 6
+    design += weight * basis.ellipse_operator_v
     section = solve(design, rhs, assume_a="pos")
     stations = np.linspace(*basis.range_u, 4 * basis.n_u)
     along = BSpline.design_matrix(stations, basis.knots_u, DEGREE).toarray()
