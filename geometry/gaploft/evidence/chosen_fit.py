@@ -21,8 +21,6 @@ from gaploft.tube.outline import Outline
 
 #: More points than this carry no more: they lie closer than the noise is correlated.
 _MOST_POINTS = 50_000
-#: Cut-off of the plain term for a strip that was never seen, as a share of its width.
-_STRIP_SHARE = 1.0
 
 
 def thinned(tube: TubePoints) -> TubePoints:
@@ -80,7 +78,7 @@ def _plain_wave(v: NDArray[np.float64], radius_mm: float) -> float:
     seen = np.flatnonzero(count > 0.1 * np.median(count))
     unseen = int((np.diff(np.append(seen, seen[0] + n)) - 1).max())
     strip = unseen * TURN_RAD * radius_mm / n
-    return max(PLAIN_DIAMETERS * 2.0 * radius_mm, _STRIP_SHARE * strip)
+    return max(PLAIN_DIAMETERS * 2.0 * radius_mm, strip)
 
 
 def _reference(tube: TubePoints, basis: TubeBasis, data: FitPoints, plain_mm: float) -> TubeSurface:
