@@ -89,6 +89,20 @@ def compacted(points: Floats, faces: Faces) -> tuple[Floats, Faces]:
     return points[index], renumbered.reshape(-1, 3).astype(np.int32)
 
 
+def vertex_normals(points: Floats, faces: Faces) -> Floats:
+    """Area-weighted outward unit normals."""
+    corner = points[faces]
+    face_normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    summed = np.stack(
+        [
+            np.bincount(faces.ravel(), np.repeat(face_normal[:, axis], 3), minlength=len(points))
+            for axis in range(3)
+        ],
+        axis=1,
+    )
+    return np.asarray(summed / np.linalg.norm(summed, axis=1, keepdims=True))
+
+
 def correlated_noise(
     points_mm: Floats,
     *,

@@ -17,10 +17,11 @@ import numpy as np
 import trimesh
 from scipy.spatial.transform import Rotation
 
+from broken_rims import broken_open
 from frame_tubes import ArcTube, Floats
-from irregular import Faces, compacted, correlated_noise
+from irregular import Faces, compacted, correlated_noise, vertex_normals
 from junction import Skin, joined
-from scan_faults import ScanFaults, broken_open, with_clumps
+from scan_faults import ScanFaults, with_clumps
 
 #: Raised whenever the bytes of a scene change.
 GENERATOR_VERSION = 1
@@ -97,7 +98,7 @@ def scanned(scene: Scene, *, edge_mm: float | None = None) -> Made:
     rng = np.random.default_rng(scene.seed)
     edge = edge_mm or scene.faults.edge_mm
     skin = joined(scene.tubes[0], list(scene.tubes[1:]), fillet_mm=scene.fillet_mm, edge_mm=edge, rng=rng)
-    normals = _vertex_normals(skin.points, skin.faces)
+    normals = vertex_normals(skin.points, skin.faces)
     height = correlated_noise(
         skin.points,
         rms_mm=scene.faults.noise_mm,
@@ -136,20 +137,6 @@ def _seen(skin: Skin, scene: Scene, rng: np.random.Generator) -> Any:
         away = np.linalg.norm(skin.points - centre, axis=1)
         seen &= away > 0.5 * scene.faults.hole_mm * rng.uniform(0.6, 1.3)
     return seen
-
-
-def _vertex_normals(points: Floats, faces: Faces) -> Floats:
-    """Area-weighted outward unit normals."""
-    corner = points[faces]
-    face_normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    summed = np.stack(
-        [
-            np.bincount(faces.ravel(), np.repeat(face_normal[:, axis], 3), minlength=len(points))
-            for axis in range(3)
-        ],
-        axis=1,
-    )
-    return np.asarray(summed / np.linalg.norm(summed, axis=1, keepdims=True))
 
 
 def truth_mesh(scene: Scene, made: Made, *, spacing_mm: float = 0.3) -> tuple[Floats, Floats, Faces]:

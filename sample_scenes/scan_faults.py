@@ -1,13 +1,13 @@
-"""What goes wrong with a scan: broken rims, holes, bosses, debris, displaced halves.
+"""What goes wrong with a scan: the list of faults, places unseen, debris, displaced halves.
 
-Everything is seeded; lengths are millimetres.
+Everything is seeded; lengths are millimetres. Rims are in ``broken_rims.py``, things that stand on
+the flanks in ``flank_objects.py``, the cap of an end in ``end_cap.py``, a junction in ``tee.py``.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import Delaunay
 from scipy.spatial.transform import Rotation
 
 from irregular import Faces, Floats
@@ -23,14 +23,18 @@ class ScanFaults:
     noise_mm, correlation_mm : rms of the noise along the normal, and its correlation length
     white_share : share of the noise variance that is independent from vertex to vertex
     ragged_mm : how far the rim wanders back from the gap
-    rim : what the rim looks like: "clean", "crushed" (inward), "bulged" (outward), "mixed"
-    rim_mm, rim_depth_mm : how far from the rim, and how deep at most
+    rim : what the rim looks like: "clean", "crushed" (inward), "bulged" (outward), "mixed", "lifted" (a
+        flap of the outer plies peeled up over a part of the turn), "torn" (mixed, with such a flap)
+    rim_mm, rim_depth_mm : how far from the rim, and how deep or high at most
+    half_round_deg : with more than 0, only so much of the turn is damaged along the gap
     holes, hole_mm : number and diameter of places the scanner did not see
-    strip_deg : an unseen strip of this width all along the tube
+    strip_deg : an unseen strip of this width all along the tube, as a share of the perimeter
     closed_end : close the tube's far end with a cap
+    junction_mm : with more than 0, the far flank is so long and then runs into a crossing tube
     clumps : number of loose patches of triangles floating off the surface
     bosses : number of small bosses (dia 6, 1.5 high) on the flanks
-    sticker_mm : thickness of a sticker on one flank, 0 for none
+    cable_stops : number of cable stops (12 along, 6 across, 5 high), on both flanks in turn
+    sticker_mm, stickers : thickness of the stickers, 0 for none, and their number, on both flanks in turn
     offset_mm, angle_deg, twist_deg : rigid motion of the far half: sideways, tilt, about the axis
     posed : move the whole scan to an arbitrary pose
     """
@@ -43,74 +47,21 @@ class ScanFaults:
     rim: str = "clean"
     rim_mm: float = 5.0
     rim_depth_mm: float = 0.6
+    half_round_deg: float = 0.0
     holes: int = 0
     hole_mm: float = 6.0
     strip_deg: float = 0.0
     closed_end: bool = False
+    junction_mm: float = 0.0
     clumps: int = 0
     bosses: int = 0
+    cable_stops: int = 0
     sticker_mm: float = 0.0
+    stickers: int = 1
     offset_mm: float = 0.0
     angle_deg: float = 0.0
     twist_deg: float = 0.0
     posed: bool = True
-
-
-def broken_open(
-    along_mm: Floats,
-    around: Floats,
-    gap_mm: tuple[float, float],
-    *,
-    faults: ScanFaults,
-    rng: np.random.Generator,
-) -> tuple[NDArray[np.bool_], Floats]:
-    """Which vertices are left outside a gap with ragged rims, and the height of the damage at the rims."""
-    keep, height = np.ones(len(along_mm), dtype=bool), np.zeros(len(along_mm))
-    for end, side in zip(gap_mm, (-1.0, 1.0), strict=True):
-        rim = end + side * faults.ragged_mm * ring_noise(around, rng=rng)
-        beyond = side * (along_mm - rim)
-        keep &= (beyond > 0) | (side * (along_mm - np.mean(gap_mm)) < 0)
-        height += _damaged_rim(beyond, around, faults, rng)
-    return keep, height
-
-
-def _damaged_rim(beyond: Floats, around: Floats, faults: ScanFaults, rng: np.random.Generator) -> Floats:
-    """Height of the damage near one rim; ``beyond`` is the distance from the rim outwards."""
-    lumps = ring_noise(around, rng=rng, waves=5)
-    sign = {"clean": 0.0, "crushed": -1.0, "bulged": 1.0, "mixed": 2.0 * lumps - 1.0}[faults.rim]
-    near = np.clip(1.0 - beyond / (faults.rim_mm * (0.6 + 0.4 * lumps)), 0.0, 1.0)
-    near[beyond < 0.0] = 0.0  # the other half of the tube
-    return np.asarray(sign * faults.rim_depth_mm * (0.5 + 0.5 * lumps) * near**1.5)
-
-
-def ring_noise(around: Floats, *, rng: np.random.Generator, waves: int = 14) -> Floats:
-    """A jagged periodic curve around the tube, between 0 and 1."""
-    order = np.arange(1, waves + 1)
-    phase = rng.uniform(0, 2 * np.pi, waves)
-    size = rng.normal(size=waves) / np.sqrt(order)
-    ring = np.linspace(0.0, 1.0, 720, endpoint=False)
-
-    def curve(share: Floats) -> Floats:
-        return np.asarray(np.cos(2 * np.pi * share[:, None] * order + phase) @ size)
-
-    low, high = curve(ring).min(), curve(ring).max()
-    return np.clip((curve(around) - low) / (high - low), 0.0, 1.0)
-
-
-def bosses(points: Floats, flank: NDArray[np.bool_], faults: ScanFaults, rng: np.random.Generator) -> Floats:
-    """Height of small bosses, anywhere on the flanks."""
-    height = np.zeros(len(points))
-    for centre in points[rng.choice(np.flatnonzero(flank), faults.bosses)]:
-        away = np.linalg.norm(points - centre, axis=1)
-        height += 1.5 * np.clip((3.0 - away) / 0.8, 0.0, 1.0)
-    return height
-
-
-def sticker(along: Floats, around: Floats, flank: NDArray[np.bool_], faults: ScanFaults) -> Floats:
-    """Height of a sticker, on a fifth of the flanks' length and a quarter of the way round."""
-    low, high = np.quantile(along[flank], (0.05, 0.25))
-    inside = (along > low) & (along < high) & (around > 0.3) & (around < 0.55)
-    return np.asarray(faults.sticker_mm * inside)
 
 
 def seen(
@@ -126,47 +77,6 @@ def seen(
         seen &= np.linalg.norm(points - centre, axis=1) > 0.5 * faults.hole_mm * rng.uniform(0.7, 1.3)
     turn = (around - 0.65) % 1.0
     return np.asarray(seen & (turn >= faults.strip_deg / 360.0))
-
-
-def with_cap(
-    points: Floats,
-    normals: Floats,
-    faces: Faces,
-    keep: NDArray[np.bool_],
-    along: Floats,
-    around: Floats,
-    length_mm: float,
-    rng: np.random.Generator,
-) -> tuple[Floats, Floats, Faces, NDArray[np.bool_]]:
-    """Close the far end: the last ring filled inwards, triangulated on the unit disc."""
-    ring = np.flatnonzero(along == length_mm)
-    ring = ring[np.argsort(around[ring])]
-    n_inner = len(ring) ** 2 // 14
-    radius = np.sqrt(rng.uniform(0.0, 0.93, n_inner))
-    turn = rng.uniform(0.0, 1.0, n_inner)
-    disc = np.concatenate([np.ones(len(ring)), radius]) * np.exp(
-        2j * np.pi * np.concatenate([around[ring], turn])
-    )
-    flat = np.stack([disc.real, disc.imag], axis=1)
-    corners = Delaunay(flat).simplices
-    centre = points[ring].mean(axis=0)
-    wrapped = np.concatenate([around[ring], around[ring[:1]] + 1.0])
-    loop = np.concatenate([points[ring], points[ring[:1]]])
-    shifted = (turn - wrapped[0]) % 1.0 + wrapped[0]
-    rim = np.stack([np.interp(shifted, wrapped, loop[:, axis]) for axis in range(3)], axis=1)
-    inner = centre + radius[:, None] * (rim - centre)
-    index = np.concatenate([ring, len(points) + np.arange(n_inner)])
-    first, second, third = (flat[corners[:, i]] for i in range(3))
-    edge, other = second - first, third - first
-    clockwise = edge[:, 0] * other[:, 1] < edge[:, 1] * other[:, 0]
-    corners[clockwise] = corners[clockwise][:, ::-1]
-    outward = np.cross(loop[0] - centre, loop[len(ring) // 4] - centre)
-    return (
-        np.concatenate([points, inner]),
-        np.concatenate([normals, np.tile(outward / np.linalg.norm(outward), (n_inner, 1))]),
-        np.concatenate([faces, index[corners].astype(np.int32)]),
-        np.concatenate([keep, np.ones(n_inner, dtype=bool)]),
-    )
 
 
 def with_clumps(

@@ -101,7 +101,9 @@ class BrokenTube:
     """A posed scan of a broken tube and the truth about it.
 
     ``vertices`` (n, 3) and ``faces`` (m, 3); ``from_mm`` and ``to_mm`` lie on the centreline at the
-    two ends of the gap. With a displaced far half the truth is that of the near half.
+    two ends of the gap. With a displaced far half the truth is that of the near half. With half-round
+    damage ``damaged`` numbers the vertices to mark and ``damaged_turn`` is the middle and the width of
+    the damaged part, shares of a turn.
     """
 
     tube: LoftedTube
@@ -113,6 +115,8 @@ class BrokenTube:
     to_mm: Floats
     turn: Rotation
     shift: Floats
+    damaged: NDArray[np.int64] | None = None
+    damaged_turn: tuple[float, float] | None = None
 
     def to_tube(self, points: Floats) -> Floats:
         """Posed points in the tube's own frame."""
@@ -128,9 +132,18 @@ class BrokenTube:
         return np.asarray(self.turn.apply(self.tube.surface.normals(t, w)))
 
     def in_gap(self, points: Floats) -> NDArray[np.bool_]:
-        """Which posed points lie between the two ends of the gap."""
-        along = self.tube.along(self.to_tube(points))
-        return np.asarray((along > self.gap_mm[0]) & (along < self.gap_mm[1]))
+        """Which posed points lie where the surface was damaged: between the ends of the gap.
+
+        With half-round damage, also within the damaged part of the turn.
+        """
+        own = self.to_tube(points)
+        along = self.tube.along(own)
+        within = (along > self.gap_mm[0]) & (along < self.gap_mm[1])
+        if self.damaged_turn is not None:
+            middle, share = self.damaged_turn
+            around = self.tube.surface.closest(own)[0]
+            within &= np.abs((around - middle + 0.5) % 1.0 - 0.5) < 0.5 * share
+        return np.asarray(within)
 
 
 def broken_tube(
@@ -140,26 +153,32 @@ def broken_tube(
     *,
     length_mm: float | None = None,
     gap_centre: float = 0.5,
+    flanks_mm: tuple[float, float] | None = None,
     variant: int = 0,
     **adversities: Any,
 ) -> BrokenTube:
     """Loft, break and scan a tube; ``adversities`` are the fields of ``ScanFaults``.
 
     Without ``length_mm`` the tube has 110 mm of flank on each side of the gap, and 300 mm at least.
+    ``flanks_mm`` cuts the scan, not the tube: so much of it is left before and behind the gap.
     """
     faults = ScanFaults(**adversities)
-    tube = lofted_tube(kind, length_mm=length_mm or max(300.0, gap_mm + 220.0), variant=variant)
+    longest = max((110.0, *(flanks_mm or ())))
+    length = length_mm or max(300.0, gap_mm + 2.0 * longest)
+    tube = lofted_tube(kind, length_mm=length, variant=variant)
     rng = np.random.default_rng(seed)
     middle = gap_centre * tube.length_mm
     gap = (middle - 0.5 * gap_mm, middle + 0.5 * gap_mm)
-    vertices, faces = scan_like(
-        tube.evaluate,
-        length_mm=tube.length_mm,
+    start, stop = (gap[0] - flanks_mm[0], gap[1] + flanks_mm[1]) if flanks_mm else (0.0, tube.length_mm)
+    scan = scan_like(
+        lambda along, around: tube.evaluate(along + start, around),
+        length_mm=stop - start,
         perimeter_mm=tube.perimeter_mm,
-        gap_mm=gap,
+        gap_mm=(gap[0] - start, gap[1] - start),
         faults=faults,
         rng=rng,
     )
+    vertices = scan.vertices
     if faults.offset_mm or faults.angle_deg or faults.twist_deg:
         far = tube.along(vertices) > middle
         vertices = moved_half(
@@ -168,4 +187,15 @@ def broken_tube(
     turn = random_turn(rng) if faults.posed else Rotation.identity()
     shift = rng.uniform(-400.0, 400.0, 3) if faults.posed else np.zeros(3)
     ends = [np.asarray(turn.apply(tube.centre(at)) + shift) for at in gap]
-    return BrokenTube(tube, faults, gap, turn.apply(vertices) + shift, faces, ends[0], ends[1], turn, shift)
+    return BrokenTube(
+        tube,
+        faults,
+        gap,
+        turn.apply(vertices) + shift,
+        scan.faces,
+        *ends,
+        turn,
+        shift,
+        scan.damaged,
+        scan.damaged_turn,
+    )
