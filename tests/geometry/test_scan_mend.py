@@ -8,7 +8,7 @@ import plain_tube
 from gaploft.errors import InputError
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
-from gaploft.scan.topology import count_edges
+from gaploft.scan.topology import count_edges, surely_sound
 
 TUBE = plain_tube.open_tube()
 SOURCE = ScanSource(file="tube.ply", sha256="", unit="mm", vertices=0, faces=0)
@@ -214,6 +214,65 @@ def test_equal_rows_against_numpy_even_when_the_hash_fails(monkeypatch, collidin
     assert (np.diff(first) > 0).all()
     np.testing.assert_array_equal(rows[first][group], rows)
     assert len(set(zip(group.tolist(), inverse.ravel().tolist(), strict=True))) == len(unique)
+
+
+@pytest.mark.parametrize("salts", [1, 8])
+def test_equal_rows_of_hashes_that_never_part_are_sorted(monkeypatch, salts):
+    """All rows in one place of the table: each round settles one group, sorting the others."""
+    monkeypatch.setattr(weld, "_hash", lambda rows: np.zeros(len(rows), dtype=np.uint64))
+    monkeypatch.setattr(weld, "_ROUNDS", salts)
+    rows = np.random.default_rng(6).integers(0, 6, (500, 3))
+    first, group = weld.equal_rows(rows)
+    _, index = np.unique(rows, axis=0, return_index=True)
+    np.testing.assert_array_equal(first, np.sort(index))
+    np.testing.assert_array_equal(rows[first][group], rows)
+    assert weld.all_different(np.arange(500, dtype=np.uint64))
+    assert not weld.all_different(np.array([*range(500), 3], dtype=np.uint64))
+
+
+def test_rows_are_numbered_alike_in_one_part_and_in_many(monkeypatch):
+    rows = np.random.default_rng(8).integers(0, 9, (1000, 3)).astype(np.float32)
+    whole = weld.equal_rows(rows)
+    monkeypatch.setattr(weld, "_CHUNK", 7)
+    for one, other in zip(whole, weld.equal_rows(rows), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3000])
+def test_all_different_keys(n):
+    keys = np.random.default_rng(7).permutation(np.arange(n, dtype=np.uint64) << np.uint64(20))
+    assert weld.all_different(keys)
+    for place in np.linspace(0, n - 1, 5).astype(int) if n else ():
+        assert not weld.all_different(np.append(keys, keys[place]))
+
+
+def test_single_precision_is_welded_as_double_is():
+    """The numbers of a file are compared as they stand there; wider ones give the same answer."""
+    vertices, faces = TUBE
+    soup = vertices[faces].reshape(-1, 3).astype(np.float32)
+    numbers = np.arange(len(soup)).reshape(-1, 3)
+    single, double = mended(soup, numbers), mended(soup.astype(np.float64), numbers)
+    for name in ("vertices_mm", "faces", "normals", "vertex_of_source"):
+        np.testing.assert_array_equal(getattr(single, name), getattr(double, name))
+    assert single.vertices_mm.dtype == np.float64
+
+
+FAULTS = {
+    "sound": lambda faces: faces,
+    "one turned over": lambda faces: np.concatenate([faces[:1, ::-1], faces[1:]]),
+    "crowded": lambda faces: np.concatenate([faces, [[480, 481, 5]]]),
+    "repeated": lambda faces: np.concatenate([faces, faces[100:101]]),
+    "repeated, corners moved on": lambda faces: np.concatenate([faces, faces[100:101, [1, 2, 0]]]),
+    "alone and covered": lambda faces: np.concatenate([faces[:10], faces[9:10, ::-1]]),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_quick_look_against_the_counts(fault):
+    faces = FAULTS[fault](TUBE[1])
+    edges, n_faces = count_edges(faces, len(TUBE[0])), len(np.unique(np.sort(faces, axis=1), axis=0))
+    sound = edges.manifold and n_faces == len(faces)
+    assert surely_sound(faces, len(TUBE[0])) == sound == (fault == "sound")
 
 
 def test_equal_rows_of_nothing():

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from gaploft.checks import as_faces, as_positive
 from gaploft.progress import Progress, silent
@@ -46,16 +46,31 @@ def scan_from_arrays(
         There are no faces, too many coordinates are not finite, or the size doesn't fit the unit.
     """
     as_positive(mm_per_unit, name="mm_per_unit")
-    points = np.asarray(vertices, dtype=np.float64)
+    points = np.asarray(vertices)
+    if points.dtype != np.float32:
+        points = np.asarray(points, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 3:
         raise ValueError(f"vertices must have shape (n, 3), got {points.shape}")
-    triangles = as_faces(faces, len(points))
-    mesh = Mesh(points, triangles, np.arange(len(points), dtype=np.int32))
+    triangles = as_faces(faces, len(points)).astype(np.int32)
+    return mended_scan(points, triangles, mm_per_unit=mm_per_unit, source=source, progress=progress)
+
+
+def mended_scan(
+    vertices: NDArray[np.floating],
+    faces: NDArray[np.int32],
+    *,
+    mm_per_unit: float,
+    source: ScanSource,
+    progress: Progress = silent,
+) -> Scan:
+    """Do what :func:`scan_from_arrays` does, with arrays that are known to fit each other."""
+    mesh = Mesh(vertices, faces, np.arange(len(vertices), dtype=np.int32))
     file = source.file
     chain: tuple[Callable[[Mesh], Mesh], ...] = (
         lambda mesh: steps.without_broken(mesh, file),
         steps.welded,
         steps.without_collapsed,
+        steps.checked,
         steps.without_repeated,
         lambda mesh: steps.without_unused(mesh, file),
         lambda mesh: steps.in_millimetres(mesh, mm_per_unit, source),
@@ -69,18 +84,22 @@ def scan_from_arrays(
 
 def _facing_outwards(mesh: Mesh, source: ScanSource) -> Scan:
     """Give every vertex its normal, outwards."""
-    normals = vertex_normals(mesh.vertices, mesh.faces)
-    inward = inward_faces(mesh.vertices, mesh.faces, normals)
+    vertices = mesh.vertices.astype(np.float64, copy=False)
+    normals = vertex_normals(vertices, mesh.faces)
+    inward = inward_faces(vertices, mesh.faces, normals)
     faces = mesh.faces
     if inward.any():
+        # Whole pieces are turned over, so that all faces of a vertex are.
+        of_turned = np.zeros(len(vertices), dtype=bool)
+        of_turned[faces[inward]] = True
+        np.negative(normals, out=normals, where=of_turned[:, None])
         faces = steps.turned(faces, inward)
-        normals = vertex_normals(mesh.vertices, faces)
         mesh = mesh.noted(
             "turned_inside_out", f"{int(inward.sum()):,} faces pointed inwards and were turned over"
         )
     return Scan(
-        vertices_mm=mesh.vertices,
-        faces=faces.astype(np.int32),
+        vertices_mm=vertices,
+        faces=faces,
         normals=normals,
         vertex_of_source=mesh.vertex_of_source,
         source=source,

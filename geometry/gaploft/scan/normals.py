@@ -12,25 +12,24 @@ _UNDECIDED = 0.3
 #: Faces that are looked at to tell inside from outside: far more than noise needs, and quick.
 _SAMPLE = 400_000
 
+#: Faces that are worked on at once.
+_CHUNK = 1 << 15
+
 
 def face_crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
     """Normal of each face times twice its area, (m, 3)."""
-    corner = np.take(vertices, faces[:, 0], axis=0)
-    one = np.take(vertices, faces[:, 1], axis=0) - corner
-    other = np.take(vertices, faces[:, 2], axis=0) - corner
-    result: NDArray[np.float64] = np.cross(one, other)
-    return result
+    return np.ascontiguousarray(_crosses(vertices, faces).T)
 
 
 def vertex_normals(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
     """Area weighted unit normals, (n, 3); a vertex without a face of any area gets (0, 0, 1)."""
-    crosses = face_crosses(vertices, faces)
+    crosses = _crosses(vertices, faces)
+    corners = [np.ascontiguousarray(faces[:, corner]) for corner in range(3)]
     summed = np.empty_like(vertices)
     for axis in range(3):
-        weight = np.ascontiguousarray(crosses[:, axis])
         total = np.zeros(len(vertices))
-        for corner in range(3):
-            total += np.bincount(faces[:, corner], weights=weight, minlength=len(vertices))
+        for corner in corners:
+            total += np.bincount(corner, weights=crosses[axis], minlength=len(vertices))
         summed[:, axis] = total
     length = np.sqrt(np.einsum("ij,ij->i", summed, summed))
     flat = length == 0.0
@@ -38,6 +37,19 @@ def vertex_normals(vertices: NDArray[np.float64], faces: NDArray[np.integer]) ->
     length[flat] = 1.0
     summed /= length[:, None]
     return summed
+
+
+def _crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
+    """Like :func:`face_crosses`, but (3, m), and in parts that stay in the cache of the processor."""
+    result = np.empty((3, len(faces)))
+    for start in range(0, len(faces), _CHUNK):
+        part = faces[start : start + _CHUNK]
+        corner = np.take(vertices, part[:, 0], axis=0)
+        x, y, z = (np.take(vertices, part[:, 1], axis=0) - corner).T
+        a, b, c = (np.take(vertices, part[:, 2], axis=0) - corner).T
+        into = result[:, start : start + _CHUNK]
+        into[0], into[1], into[2] = y * c - z * b, z * a - x * c, x * b - y * a
+    return result
 
 
 def inward_faces(
@@ -71,6 +83,6 @@ def inward_faces(
 
 
 def _face_areas(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
-    crosses = face_crosses(vertices, faces)
-    result: NDArray[np.float64] = 0.5 * np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
+    crosses = _crosses(vertices, faces)
+    result: NDArray[np.float64] = 0.5 * np.sqrt(np.einsum("ij,ij->j", crosses, crosses))
     return result

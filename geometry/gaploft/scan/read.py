@@ -7,7 +7,7 @@ from pathlib import Path
 from gaploft.errors import InputError
 from gaploft.job import MM_PER_UNIT
 from gaploft.progress import Progress, silent
-from gaploft.scan.mend import scan_from_arrays
+from gaploft.scan.mend import mended_scan
 from gaploft.scan.model import Scan, ScanSource
 from gaploft.scan.parse import parse_mesh
 
@@ -46,10 +46,9 @@ def read_scan(path: str | PathLike[str], unit: str, *, progress: Progress = sile
         vertices=len(raw.vertices),
         faces=len(raw.faces),
     )
-    del data
-    scan = scan_from_arrays(
-        raw.vertices, raw.faces, mm_per_unit=MM_PER_UNIT[unit], source=source, progress=progress
-    )
+    vertices, faces = raw.vertices, raw.faces
+    del data, raw
+    scan = mended_scan(vertices, faces, mm_per_unit=MM_PER_UNIT[unit], source=source, progress=progress)
     progress("read", 1.0)
     return scan
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from gaploft.errors import InputError
 from gaploft.scan.model import Note, ScanSource
 from gaploft.scan.size import check_size
-from gaploft.scan.topology import clashing_faces, count_edges
+from gaploft.scan.topology import clashing_faces, count_edges, surely_sound
 from gaploft.scan.weld import equal_points, equal_rows
 
 #: A few broken vertices are dropped; above this share the file as a whole can't be trusted.
@@ -17,12 +17,17 @@ _BROKEN_SHARE = 0.01
 
 @dataclass(frozen=True)
 class Mesh:
-    """A mesh on its way to a scan; ``vertex_of_source`` is -1 where a vertex is gone."""
+    """A mesh on its way to a scan; ``vertex_of_source`` is -1 where a vertex is gone.
 
-    vertices: NDArray[np.float64]
-    faces: NDArray[np.int64]
+    Vertices stay single precision, if a file holds no more, until they are welded. ``sound`` is set once
+    it is known that no face comes twice and that all agree, which spares the search for those that don't.
+    """
+
+    vertices: NDArray[np.floating]
+    faces: NDArray[np.int32]
     vertex_of_source: NDArray[np.int32]
     notes: tuple[Note, ...] = ()
+    sound: bool = False
 
     def noted(self, code: str, text: str) -> "Mesh":
         return replace(self, notes=(*self.notes, Note(code, text)))
@@ -35,10 +40,10 @@ def without_broken(mesh: Mesh, file: str) -> Mesh:
             f"{file} holds no faces; a scan must be a triangle mesh: "
             "mesh the points in the scanning program first"
         )
+    if np.isfinite(mesh.vertices).all():
+        return mesh
     finite = np.asarray(np.isfinite(mesh.vertices).all(axis=1))
     n_broken = int((~finite).sum())
-    if n_broken == 0:
-        return mesh
     if n_broken > _BROKEN_SHARE * len(finite):
         raise InputError(
             f"{file} has {n_broken:,} of {len(finite):,} vertices with coordinates that are not numbers "
@@ -49,21 +54,22 @@ def without_broken(mesh: Mesh, file: str) -> Mesh:
         raise InputError(f"every face of {file} has a corner that is not a number: export the scan again")
     renumber = np.full(len(finite), -1, dtype=np.int32)
     renumber[finite] = np.arange(int(finite.sum()), dtype=np.int32)
-    mended = Mesh(mesh.vertices[finite], renumber[mesh.faces[keep]].astype(np.int64), renumber, mesh.notes)
+    mended = Mesh(mesh.vertices[finite], renumber[mesh.faces[keep]], renumber, mesh.notes)
     text = f"{n_broken:,} vertices with coordinates that are not numbers were left out, and their faces"
     return mended.noted("broken_vertices", text)
 
 
 def welded(mesh: Mesh) -> Mesh:
-    """Make one vertex of vertices at exactly the same place."""
+    """Make one vertex of vertices at exactly the same place, in double precision from here on."""
     first, group = equal_points(mesh.vertices)
     n_before, n_after = len(mesh.vertices), len(first)
     if n_before == n_after:
-        return mesh
+        return replace(mesh, vertices=mesh.vertices.astype(np.float64, copy=False))
     known = mesh.vertex_of_source >= 0
     vertex_of_source = np.where(known, group[mesh.vertex_of_source], np.int32(-1))
     soup = n_before == mesh.faces.size
-    mended = Mesh(mesh.vertices[first], group[mesh.faces].astype(np.int64), vertex_of_source, mesh.notes)
+    vertices = mesh.vertices[first].astype(np.float64)
+    mended = replace(mesh, vertices=vertices, faces=group[mesh.faces], vertex_of_source=vertex_of_source)
     if soup:
         return mended
     return mended.noted(
@@ -86,10 +92,16 @@ def without_collapsed(mesh: Mesh) -> Mesh:
     )
 
 
+def checked(mesh: Mesh) -> Mesh:
+    """Find out whether the mesh is sound, which it mostly is."""
+    return replace(mesh, sound=surely_sound(mesh.faces, len(mesh.vertices)))
+
+
 def without_repeated(mesh: Mesh) -> Mesh:
     """Drop faces with the same three corners as an earlier one, whichever way round."""
-    corners = np.ascontiguousarray(np.sort(mesh.faces, axis=1)).view(np.uint64)
-    first, _ = equal_rows(corners)
+    if mesh.sound:
+        return mesh
+    first, _ = equal_rows(np.sort(mesh.faces, axis=1))
     n_repeated = len(mesh.faces) - len(first)
     if n_repeated == 0:
         return mesh
@@ -109,14 +121,16 @@ def without_unused(mesh: Mesh, file: str) -> Mesh:
     renumber[used] = np.arange(int(used.sum()), dtype=np.int32)
     known = mesh.vertex_of_source >= 0
     vertex_of_source = np.where(known, renumber[mesh.vertex_of_source], np.int32(-1))
-    mended = Mesh(mesh.vertices[used], renumber[mesh.faces].astype(np.int64), vertex_of_source, mesh.notes)
+    mended = replace(
+        mesh, vertices=mesh.vertices[used], faces=renumber[mesh.faces], vertex_of_source=vertex_of_source
+    )
     return mended.noted("unused_vertices", f"{int((~used).sum()):,} vertices without a face were left out")
 
 
 def in_millimetres(mesh: Mesh, mm_per_unit: float, source: ScanSource) -> Mesh:
     """Convert, and check that the size fits the unit."""
     vertices_mm = mesh.vertices * mm_per_unit
-    extent_mm = float(np.ptp(vertices_mm, axis=0).max())
+    extent_mm = max(float(np.ptp(column)) for column in vertices_mm.T)
     note = check_size(extent_mm, unit=source.unit, mm_per_unit=mm_per_unit, file=source.file)
     mended = replace(mesh, vertices=vertices_mm)
     return mended if note is None else mended.noted(note.code, note.text)
@@ -124,6 +138,8 @@ def in_millimetres(mesh: Mesh, mm_per_unit: float, source: ScanSource) -> Mesh:
 
 def agreeing(mesh: Mesh) -> Mesh:
     """Turn faces over so that neighbours agree on which side is out."""
+    if mesh.sound:
+        return mesh
     edges = count_edges(mesh.faces, len(mesh.vertices))
     if edges.crowded:
         mesh = mesh.noted("crowded_edges", f"{edges.crowded:,} edges of the scan lie in more than two faces")
@@ -144,7 +160,7 @@ def agreeing(mesh: Mesh) -> Mesh:
     )
 
 
-def turned(faces: NDArray[np.int64], turn: NDArray[np.bool_]) -> NDArray[np.int64]:
+def turned(faces: NDArray[np.int32], turn: NDArray[np.bool_]) -> NDArray[np.int32]:
     """Copy of ``faces`` with some of them the other way round."""
     turned = faces.copy()
     turned[turn] = turned[turn][:, ::-1]

@@ -7,6 +7,12 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from gaploft.scan.weld import all_different
+
+#: An odd multiplier with well spread bits (the golden ratio); any odd number would do.
+_SPREAD = np.uint64(0x9E3779B97F4A7C15)
+_MIX = np.uint64(29)
+
 
 @dataclass(frozen=True)
 class EdgeCounts:
@@ -36,6 +42,23 @@ def count_edges(faces: NDArray[np.integer], n_vertices: int) -> EdgeCounts:
         crowded=int((counts > 2).sum()),
         clashing=int(((counts == 2) & (backwards != 1)).sum()),
     )
+
+
+def surely_sound(faces: NDArray[np.integer], n_vertices: int) -> bool:
+    """Tell quickly that a mesh is a surface whose faces agree and that no face comes twice in it.
+
+    If no edge is run through twice the same way, none lies in more than two faces, and faces that share
+    one run through it opposite ways. A face may then still come twice, once each way round. False means
+    "perhaps not": two different faces may look alike here.
+    """
+    tail = faces.astype(np.uint64)
+    keys = np.concatenate([tail[:, k] * np.uint64(n_vertices) + tail[:, (k + 1) % 3] for k in range(3)])
+    if not all_different(keys):
+        return False
+    tail *= _SPREAD
+    tail ^= tail >> _MIX
+    tail *= _SPREAD
+    return all_different(tail[:, 0] + tail[:, 1] + tail[:, 2])
 
 
 def clashing_faces(faces: NDArray[np.integer], n_vertices: int) -> tuple[NDArray[np.bool_], int]:
