@@ -24,7 +24,8 @@ export MPLBACKEND := Agg
 # What somebody's shell adds to Python's path would stand before the environments.
 unexport PYTHONPATH PYTHONHOME
 
-.PHONY: setup demo test test-library test-slow test-extension lint extension bench scenes clean
+.PHONY: setup demo test test-library test-slow test-extension lint extension bench bench-quick bench-speed
+.PHONY: bench-test scenes clean
 .DELETE_ON_ERROR:
 
 setup: $(STAMP) $(STAMP_BLENDER)
@@ -73,9 +74,22 @@ lint: $(STAMP)
 extension: setup
 	$(PY) addon/build.py
 
-bench: $(STAMP_BENCH)
-	$(PY_BENCH) tests/benchmarks/bench_accuracy.py
+# BENCH='--families kept_out --tools none' and the like; the head of bench_accuracy.py says what there is.
+bench: $(STAMP_BENCH) $(STAMP_BLENDER)
+	$(PY_BENCH) tests/benchmarks/bench_accuracy.py --blender-python $(PY_BLENDER) $(BENCH)
 	$(PY_BENCH) tests/benchmarks/bench_speed.py
+
+bench-quick: $(STAMP_BENCH) $(STAMP_BLENDER)
+	$(PY_BENCH) tests/benchmarks/bench_accuracy.py --blender-python $(PY_BLENDER) --quick --name quick $(BENCH)
+
+bench-speed: $(STAMP_BENCH)
+	$(PY_BENCH) tests/benchmarks/bench_speed.py
+
+# Tests of the general tools; `make test` runs those that need no library of this environment. The plugins
+# that Open3D brings along for pytest warn, and warnings are errors.
+bench-test: $(STAMP_BENCH) $(STAMP_BLENDER)
+	PYTEST_DISABLE_PLUGIN_AUTOLOAD=1 GAPLOFT_BLENDER_PYTHON=$(PY_BLENDER) \
+		$(PY_BENCH) -m pytest tests/test_benchmarks_tools.py
 
 clean:
 	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache

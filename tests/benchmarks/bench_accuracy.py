@@ -1,155 +1,137 @@
-"""How far rebuilt surfaces lie from the originals, over all kinds of tubes and gaps.
+"""How far rebuilt surfaces lie from the originals, ours and those of general tools, on the same scans.
 
-    python tests/benchmarks/bench_accuracy.py [--kinds round stay] [--gaps 20 40 80 120] [--rim mixed]
+    python tests/benchmarks/bench_accuracy.py [--quick] [--families kept_out] [--tools none]
+        [--blender-python PYTHON] [--jobs 2]
 
-The tubes are lofted by a CAD kernel (``tests/lofted.py``), scanned with noise, rebuilt, and every
-target vertex in the rebuilt zone is measured against the CAD surface. Writes ``results/accuracy.csv``
-and ``results/accuracy.md``, or another name with ``--name``.
+The tubes are lofted by a CAD kernel, broken and scanned with noise (``tests/lofted.py``); half of the
+families judge the method and are not looked at while it is made. Writes ``results/accuracy.csv`` row by
+row, and at the end ``.md``, ``.json``, the short ``_readme.md`` and pictures; another name with ``--name``.
+Memory is measured by ``bench_speed.py``, where each program has a process to itself.
 """
 
 import argparse
 import csv
-import time
-from typing import Any
+import os
+import subprocess
+from collections.abc import Mapping
+from typing import Any, TextIO
 
-import numpy as np
+from measuring import RESULTS, machine, write_json  # isort: skip
 
-from measuring import RESULTS, machine, markdown_table, write_json  # isort: skip
+from accuracy_plots import draw_all
+from accuracy_report import full_report, readme_table, versions
+from accuracy_tables import OURS
+from adversities import ADVERSITIES
+from case_runner import Plan, Row, run_all
+from cases import GAPS_MM, VARIANTS, case_list
+from general_tools import tools_with
+from lofted import KINDS
 
-from gaploft.errors import GeometryError
-from gaploft.job import Damage, Job
-from gaploft.pipeline import rebuild
-from gaploft.scan.mend import scan_from_arrays
-from gaploft.scan.model import ScanSource
-from lofted import KINDS, BrokenTube, broken_tube
-
-
-def rebuilt(case: BrokenTube) -> tuple[Any, float]:
-    """Rebuild one case from arrays; also the seconds that took."""
-    source = ScanSource("benchmark", "", "mm", len(case.vertices), len(case.faces))
-    started = time.perf_counter()
-    scan = scan_from_arrays(case.vertices, case.faces, mm_per_unit=1.0, source=source)
-    outcome = rebuild(scan, Job(Damage(case.from_mm, case.to_mm)))
-    return outcome, time.perf_counter() - started
-
-
-def measured(case: BrokenTube, outcome: Any) -> dict[str, Any]:
-    """Errors of the rebuilt zone against the CAD surface, lengths in mm."""
-    target, evidence = outcome.target, outcome.evidence
-    zone = target.zone == 1
-    points, normals = target.vertices_mm[zone], target.normals[zone]
-    error = case.truth_error(points)
-    truth = case.truth_normals(points)
-    # from sine and cosine: near zero the cosine alone loses its digits
-    sine, cosine = np.linalg.norm(np.cross(normals, truth), axis=1), np.sum(normals * truth, axis=1)
-    tilt = np.rad2deg(np.arctan2(sine, cosine))
-    return {
-        "rms_mm": float(np.sqrt(np.mean(error**2))),
-        "max_mm": float(np.abs(error).max()),
-        "normal_rms_deg": float(np.sqrt(np.mean(tilt**2))),
-        "normal_max_deg": float(tilt.max()),
-        "inside_band95": float(np.mean(np.abs(error) <= target.band95_mm[zone])),
-        "band95_median_mm": float(np.median(target.band95_mm[zone])),
-        "band95_mean_mm": float(np.mean(target.band95_mm[zone])),
-        "blank_rms_mm": evidence.blank_test.rms_mm,
-        "seam_step_mm": evidence.seam.step_mm,
-        "seam_angle_deg": evidence.seam.angle_deg,
-        "chord_error_mm": target.chord_error_mm,
-    }
+#: All that a row may hold, in this order; fixed, since rows are written as they come.
+COLUMNS = (
+    *("half", "family", "gap_mm", "variant", "seed", "adversity", "tube_diameter_mm", "tool", "verdict"),
+    *("covered", "rms_mm", "p95_mm", "max_mm", "normal_rms_deg", "normal_max_deg", "seam_step_mm"),
+    *("seam_angle_deg", "in_band95", "band95_mean_mm", "band95_median_mm", "zone_rms_mm", "zone_max_mm"),
+    *("blank_rms_mm", "bound_rms_mm", "diameter_mm", "seconds", "note"),
+)
 
 
-def run_case(kind: str, gap_mm: float, seed: int, faults: dict[str, Any]) -> dict[str, Any]:
-    """One row: what was asked, what came out; a refusal is a row too."""
-    case = broken_tube(kind, gap_mm, seed, **faults)
-    row: dict[str, Any] = {"kind": kind, "gap_mm": gap_mm, "seed": seed}
-    try:
-        outcome, seconds = rebuilt(case)
-    except GeometryError as error:
-        return row | {"verdict": type(error).__name__, "note": str(error)}
-    row |= {"verdict": outcome.verdict, "seconds": seconds}
-    if outcome.target is None:
-        return row | {"note": outcome.warnings[-1].text if outcome.warnings else ""}
-    return row | measured(case, outcome) | {"note": "; ".join(note.code for note in outcome.warnings)}
+def parsed() -> argparse.Namespace:
+    """The command line."""
+    names = [*tools_with("python")]
+    parser = argparse.ArgumentParser(description="Accuracy against CAD tubes, ours and general tools.")
+    parser.add_argument("--families", default="all", choices=["development", "kept_out", "all"])
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, metavar="KIND", help="these families alone")
+    parser.add_argument("--gaps", nargs="+", type=float, default=list(GAPS_MM), metavar="MM")
+    parser.add_argument("--variants", nargs="+", type=int, default=list(VARIANTS), metavar="N")
+    parser.add_argument("--seeds", nargs="+", type=int, default=[1], metavar="N")
+    parser.add_argument(
+        "--adversities",
+        nargs="+",
+        default=["mixed"],
+        choices=["mixed", "all", *ADVERSITIES],
+        metavar="NAME",
+        help="names, all (on every family and gap), or mixed: plain on all, each other on some in turns",
+    )
+    parser.add_argument(
+        "--tools", nargs="+", default=["all"], choices=["all", "none", *names], metavar="NAME"
+    )
+    parser.add_argument("--quick", action="store_true", help="a dozen cases, some minutes on two cores")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, metavar="N")
+    parser.add_argument("--timeout", type=float, default=1200.0, metavar="S", help="of one case")
+    parser.add_argument("--blender-python", metavar="PYTHON", help="a Python that has bpy, for its bridging")
+    parser.add_argument("--name", default="accuracy", help="of the result files")
+    return parser.parse_args()
 
 
-#: Column -> how it is printed in the Markdown table.
-_SHOWN = {
-    "kind": "{}",
-    "gap_mm": "{:.0f}",
-    "verdict": "{}",
-    "rms_mm": "{:.4f}",
-    "max_mm": "{:.4f}",
-    "normal_rms_deg": "{:.3f}",
-    "normal_max_deg": "{:.3f}",
-    "seam_step_mm": "{:.4f}",
-    "inside_band95": "{:.3f}",
-    "band95_median_mm": "{:.4f}",
-    "seconds": "{:.1f}",
-    "note": "{}",
-}
+def tools_asked(options: argparse.Namespace) -> dict[str, str]:
+    """Name -> title of what is run; ours always is."""
+    there = {name: tool.title for name, tool in tools_with(options.blender_python).items()}
+    if "none" in options.tools:
+        there = {}
+    elif "all" not in options.tools:
+        there = {name: there[name] for name in options.tools}
+    return {OURS: "Gaploft", **there}
 
 
-def shown(row: dict[str, Any]) -> dict[str, str]:
-    """One row as text."""
-    return {name: form.format(row[name]) if name in row else "–" for name, form in _SHOWN.items()}
+def blender_version(python: str | None) -> str | None:
+    """Version of bpy in another Python."""
+    if python is None:
+        return None
+    asked = [python, "-c", "import importlib.metadata as m; print(m.version('bpy'))"]
+    return subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip()
 
 
-def summary(rows: list[dict[str, Any]], gaps: list[float]) -> list[dict[str, str]]:
-    """Per gap: how many gave a target, and median and worst over the kinds."""
-    table = []
-    for gap in gaps:
-        here = [row for row in rows if row["gap_mm"] == gap]
-        done = [row for row in here if "rms_mm" in row]
-        line = {"gap_mm": f"{gap:.0f}", "targets": f"{len(done)} of {len(here)}"}
-        for name in ("rms_mm", "max_mm", "inside_band95", "band95_median_mm", "seconds"):
-            values = [row[name] for row in done] or [np.nan]
-            worst = min(values) if name == "inside_band95" else max(values)
-            line[name + " (median / worst)"] = f"{np.median(values):.4f} / {worst:.4f}"
-        table.append(line)
-    return table
+def printed(row: Row) -> str:
+    """One row on the screen."""
+    said = [str(row[key]) for key in ("family", "gap_mm", "variant", "adversity", "tool")]
+    if "rms_mm" in row:
+        said.append(f"rms {row['rms_mm']:.4f}  worst {row['max_mm']:.4f}")
+    if "in_band95" in row:
+        said.append(f"in band {row['in_band95']:.1%}  {row['verdict']}")
+    return "  ".join([*said, str(row.get("note", ""))[:100]]).rstrip()
 
 
-def write_results(rows: list[dict[str, Any]], options: argparse.Namespace) -> None:
-    """CSV with everything, Markdown with what people look at, JSON with the settings."""
-    write_json(f"{options.name}.json", {"machine": machine(), "options": vars(options), "rows": rows})
-    columns = list(dict.fromkeys(name for row in rows for name in row))
-    with (RESULTS / f"{options.name}.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, columns)
-        writer.writeheader()
-        writer.writerows(rows)
-    text = markdown_table(summary(rows, options.gaps)) + "\n" + markdown_table([shown(row) for row in rows])
+def write_results(rows: list[Row], titles: Mapping[str, str], options: argparse.Namespace) -> None:
+    """Markdown, JSON and pictures."""
+    tools = tools_with(options.blender_python)
+    packages = [tools[name].package for name in titles if name in tools and name != "blender"]
+    blender = blender_version(options.blender_python if "blender" in titles else None)
+    used = versions(packages, blender)
+    settings = {key: value for key, value in vars(options).items() if key != "blender_python"}
+    content: dict[str, Any] = {"machine": machine(), "versions": used, "options": settings, "rows": rows}
+    write_json(f"{options.name}.json", content)
+    text = full_report(rows, titles, used)
     (RESULTS / f"{options.name}.md").write_text(text, encoding="utf-8")
+    (RESULTS / f"{options.name}_readme.md").write_text(readme_table(rows, used), encoding="utf-8")
+    draw_all(rows, titles, RESULTS, options.name)
     print("\n" + text)
 
 
+def streamed(file: TextIO, rows: list[Row], total: int, n_tools: int) -> Any:
+    """A function that keeps, writes and prints the rows of a case as it ends."""
+    writer = csv.DictWriter(file, COLUMNS, extrasaction="raise")
+    writer.writeheader()
+
+    def done(found: list[Row]) -> None:
+        rows.extend(found)
+        writer.writerows(found)
+        file.flush()
+        print(f"[{len(rows) // n_tools} of {total}]", *map(printed, found), sep="\n  ", flush=True)
+
+    return done
+
+
 def main() -> int:
-    """Run all cases; one that gave no target is a row too."""
-    parser = argparse.ArgumentParser(description="Accuracy against CAD tubes.")
-    parser.add_argument("--kinds", nargs="+", default=sorted(KINDS), choices=sorted(KINDS), metavar="KIND")
-    parser.add_argument("--gaps", nargs="+", type=float, default=[20.0, 40.0, 80.0, 120.0], metavar="MM")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--noise", type=float, default=0.02, metavar="MM")
-    parser.add_argument("--edge", type=float, default=0.6, metavar="MM")
-    parser.add_argument("--rim", default="clean", choices=["clean", "crushed", "bulged", "mixed"])
-    parser.add_argument("--holes", type=int, default=0)
-    parser.add_argument("--clumps", type=int, default=0)
-    parser.add_argument("--bosses", type=int, default=0)
-    parser.add_argument("--name", default="accuracy", help="of the result files")
-    options = parser.parse_args()
-    faults = {
-        "noise_mm": options.noise,
-        "edge_mm": options.edge,
-        "rim": options.rim,
-        "holes": options.holes,
-        "clumps": options.clumps,
-        "bosses": options.bosses,
-    }
-    rows = []
-    for gap in options.gaps:
-        for kind in options.kinds:
-            rows.append(run_case(kind, gap, options.seed, faults))
-            print("  ".join(f"{name} {text}" for name, text in shown(rows[-1]).items()), flush=True)
-    write_results(rows, options)
+    """Run all cases; stopped early, the CSV holds what was done."""
+    options = parsed()
+    titles, cases = tools_asked(options), case_list(options)
+    plan = Plan(list(titles), options.blender_python, options.jobs, options.timeout)
+    rows: list[Row] = []
+    RESULTS.mkdir(exist_ok=True)
+    with (RESULTS / f"{options.name}.csv").open("w", newline="", encoding="utf-8") as file:
+        run_all(cases, plan, streamed(file, rows, len(cases), len(titles)))
+    write_results(rows, titles, options)
     return 0
 
 
