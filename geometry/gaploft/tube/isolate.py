@@ -10,6 +10,7 @@ from gaploft.scan.model import Scan
 from gaploft.tube.around import AroundMap, around_map
 from gaploft.tube.march import Flank, march, march_back
 from gaploft.tube.model import TubePoints
+from gaploft.tube.near import distance_from_segment, scan_near, seed_reach, sparse_points
 from gaploft.tube.ring import Ring
 from gaploft.tube.seed import Nearby, seed_ring
 from gaploft.tube.spine import Spine, fit_spine
@@ -17,58 +18,6 @@ from gaploft.tube.spine import Spine, fit_spine
 #: How far the flanks are followed: this many gap lengths, at least this many diameters and mm.
 _FLANK_GAPS, _FLANK_DIAMETERS, _FLANK_MM = 2.0, 5.0, 110.0
 _LONGEST_FLANK_MM = 1500.0
-#: More points than this around the damage tell no more of where the tube runs.
-_MOST_NEARBY = 200_000
-#: The first rings are looked for this close to the damage points, mm; frame tubes are 10 to 80 mm across
-#: (common practice, no source).
-_SEED_REACH_MM = 90.0
-
-
-def _nearby(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
-    """The kept part of the scan with its faces."""
-    vertex = np.flatnonzero(keep)
-    number = np.full(len(scan.vertices_mm), -1, dtype=np.int64)
-    number[vertex] = np.arange(len(vertex))
-    faces = number[scan.faces]
-    faces = faces[(faces >= 0).all(axis=1)]
-    sides = scan.vertices_mm[vertex[faces[:, 0]]] - scan.vertices_mm[vertex[faces[:, 1]]]
-    some = np.linalg.norm(sides[:: max(1, len(sides) // 10_000)], axis=1)
-    edge = float(np.median(some)) if len(some) else 0.0
-    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces, vertex, edge)
-
-
-def _sparse(scan: Scan, keep: NDArray[np.bool_], edge_mm: float) -> Nearby:
-    """Points of the kept part of the scan, without faces and no more of them than the flanks need.
-
-    A multiplicative hash of their numbers picks the points (Knuth, *The Art of Computer Programming* 3,
-    section 6.4; from memory), so that no row or column of a regular scan is preferred.
-    """
-    vertex = np.flatnonzero(keep)
-    share = min(1.0, _MOST_NEARBY / max(len(vertex), 1))
-    if share < 1.0:
-        hashed = (vertex.astype(np.uint64) * np.uint64(2654435761)) & np.uint64(0xFFFFFFFF)
-        vertex = vertex[hashed < np.uint64(share * 2.0**32)]
-    spacing = edge_mm / float(np.sqrt(share))
-    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], np.empty((0, 3), np.int64), vertex, spacing)
-
-
-def _seed_reach(scan: Scan, damage: Damage) -> float:
-    """How far around the damage the first rings can lie, mm: a mark is within a radius of the centreline."""
-    nearest = max(
-        float(np.sqrt(((scan.vertices_mm - mark) ** 2).sum(axis=1).min()))
-        for mark in (damage.from_mm, damage.to_mm)
-    )
-    return max(_SEED_REACH_MM, 2.5 * nearest)
-
-
-def _within(
-    points: NDArray[np.float64], a: NDArray[np.float64], b: NDArray[np.float64], reach: float
-) -> NDArray[np.bool_]:
-    """Points closer than ``reach`` to the segment from ``a`` to ``b``."""
-    axis = b - a
-    share = np.clip((points - a) @ axis / (axis @ axis), 0.0, 1.0)
-    offset = points - a - share[:, None] * axis
-    return np.asarray((offset * offset).sum(1) < reach * reach)
 
 
 def _check_one_tube(first_a: Ring, first_b: Ring) -> None:
@@ -112,11 +61,12 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     axis = damage.to_mm - damage.from_mm
     length = float(np.linalg.norm(axis))
     axis = axis / length
-    seed_reach = _seed_reach(scan, damage)
-    near = _nearby(scan, _within(scan.vertices_mm, damage.from_mm, damage.to_mm, seed_reach))
+    seed_mm = seed_reach(scan, damage)
+    distance = distance_from_segment(scan.vertices_mm, damage.from_mm, damage.to_mm)
+    near = scan_near(scan, distance < seed_mm)
     if len(near.points) < 100:
         raise InputError(
-            f"only {len(near.points)} scan points lie within {seed_reach:.0f} mm of the damage points: "
+            f"only {len(near.points)} scan points lie within {seed_mm:.0f} mm of the damage points: "
             "check that the points are in the scan's own frame and unit"
         )
     first_a = seed_ring(near, damage.from_mm, -axis, "from")
@@ -125,8 +75,7 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     progress("tube", 0.2)
     diameter = first_a.radius_mm + first_b.radius_mm
     reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter, _FLANK_MM), _LONGEST_FLANK_MM)
-    around = _within(scan.vertices_mm, damage.from_mm, damage.to_mm, 1.2 * reach + 2.0 * diameter)
-    near = _sparse(scan, around, near.edge_mm)
+    near = sparse_points(scan, distance < 1.2 * reach + 2.0 * diameter, near.edge_mm)
     flank_a, flank_b = march(near, first_a, length_mm=reach), march(near, first_b, length_mm=reach)
     progress("tube", 0.7)
     spine = _spine(flank_a, flank_b, diameter)

@@ -73,19 +73,20 @@ def _look(slabs: _Slabs, ring: Ring, step: float) -> _Look:
     centre = ring.centre + step * ring.direction
     leaning = float(np.sqrt(max(0.0, 1.0 - ring.direction[slabs.axis] ** 2)))
     subset = slabs.around(centre, 0.5 * step + 1.3 * leaning * float(ring.outline_mm.max()))
-    along, r, angle = polar(slabs.near.points[subset], centre, ring.direction, ring.across)
+    along = (slabs.near.points[subset] - centre) @ ring.direction
+    subset = subset[np.abs(along) <= 0.5 * step]
+    _, r, angle = polar(slabs.near.points[subset], centre, ring.direction, ring.across)
     second = np.cross(ring.direction, ring.across)
-    radial = np.cos(angle)[:, None] * ring.across + np.sin(angle)[:, None] * second
-    expected = ring.outline_mm[bin_of(angle)]
     normals = slabs.near.normals[subset]
-    own = (np.abs(along) <= 0.5 * step) & ((normals * radial).sum(1) > 0.3)
-    own &= np.abs(r - expected) < np.maximum(_OUTLINE_SHARE * expected, _OUTLINE_MM)
+    facing = np.cos(angle) * (normals @ ring.across) + np.sin(angle) * (normals @ second)
+    expected = ring.outline_mm[bin_of(angle)]
+    own = (facing > 0.3) & (np.abs(r - expected) < np.maximum(_OUTLINE_SHARE * expected, _OUTLINE_MM))
     outline, covered = binned_outline(angle[own], r[own], ring.outline_mm)
     lean = normals[own] @ ring.direction
     tilted = float((lean < -_LEANING).mean() - (lean > _LEANING).mean()) if own.any() else 0.0
     shift = outline_centre(outline, ring.direction, ring.across)
     found = Ring(centre + shift, ring.direction, ring.across, outline, covered)
-    across = (np.abs(along) <= 0.5 * step) & (r < expected) & (normals @ ring.direction > _ACROSS)
+    across = (r < expected) & (normals @ ring.direction > _ACROSS)
     return _Look(found, subset[own], tilted, int(across.sum()))
 
 

@@ -96,12 +96,14 @@ def _recentred(near: Nearby, ring: Ring) -> Ring:
     direction, centre, across = ring.direction, ring.centre, ring.across
     outline = ring.outline_mm
     for _ in range(4):
-        along, r, angle = polar(near.points, centre, direction, across)
-        radial = np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * np.cross(direction, across)
+        along = (near.points - centre) @ direction
+        slab = np.flatnonzero(np.abs(along) < 0.4 * outline.mean())
+        _, r, angle = polar(near.points[slab], centre, direction, across)
+        normals = near.normals[slab]
+        facing = np.cos(angle) * (normals @ across) + np.sin(angle) * (normals @ np.cross(direction, across))
         limit = outline[bin_of(angle)]
-        own = (np.abs(along) < 0.4 * limit.mean()) & (np.abs(r - limit) < 0.3 * limit)
-        own &= (near.normals * radial).sum(1) > 0.4
-        if own.sum() < 30:
+        own = slab[(np.abs(r - limit) < 0.3 * limit) & (facing > 0.4)]
+        if len(own) < 30:
             return ring
         direction = tube_direction(near.normals[own], direction)
         across = any_across(direction)

@@ -60,8 +60,9 @@ class Spine:
         for _ in range(3):
             inside = np.clip(u, self.start_mm, self.stop_mm)
             d1, d2 = np.asarray(self.curve(inside, nu=1)), np.asarray(self.curve(inside, nu=2))
-            offset = points - self.points(u)
-            slope = (d1 * d1).sum(1) - np.where(u == inside, (offset * d2).sum(1), 0.0)
+            length = np.linalg.norm(d1, axis=1)
+            offset = points - np.asarray(self.curve(inside)) - ((u - inside) / length)[:, None] * d1
+            slope = length**2 - np.where(u == inside, (offset * d2).sum(1), 0.0)
             u = u + np.clip((offset * d1).sum(1) / np.maximum(slope, 0.2), -5.0, 5.0)
         first, second = self.frames(u)
         offset = points - self.points(u)
