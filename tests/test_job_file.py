@@ -34,6 +34,7 @@ def test_what_is_left_out_is_assumed(tmp_path):
     assert read.job.damage.source_vertices is None
     assert (read.job.target.chord_tolerance_mm, read.job.target.overlap_mm) == (0.005, 10.0)
     assert read.job.layers.total_mm == 0.0
+    assert (read.job.halves.mode, read.job.halves.move) == ("hold", "to")
 
 
 def test_a_full_job_in_inches(tmp_path):
@@ -41,12 +42,14 @@ def test_a_full_job_in_inches(tmp_path):
     (tmp_path / "damaged.txt").write_bytes(b"\xef\xbb\xbf7\r\n3\r\n\r\n7\r\n")
     text = SHORT.replace('"mm"', '"in"').replace("180.0]", '180.0]\nmask = "damaged.txt"')
     text += "[target]\nchord_tolerance = 0.01\noverlap = 0\n[layers]\npaint = 0.12\ncover = 0.25\n"
+    text += '[halves]\nmode = "reseat"\nmove = "from"\n'
     read = read_job(job(tmp_path, text))
     np.testing.assert_allclose(read.job.damage.from_mm, [0, 0, 2540.0], rtol=1e-15)
     assert read.job.damage.source_vertices.tolist() == [3, 7]
     assert read.job.damage.source_vertices.dtype == np.int64
     assert (read.job.target.chord_tolerance_mm, read.job.target.overlap_mm) == (0.01, 0.0)
     assert read.job.layers.total_mm == pytest.approx(0.37)
+    assert (read.job.halves.mode, read.job.halves.move) == ("reseat", "from")
     assert tmp_path / "damaged.txt" in read.inputs
 
 
@@ -91,6 +94,12 @@ def test_absolute_paths_stay(tmp_path):
         ("180.0]", "180.0]\n[layers]\npaint = '0.1'", "paint .* must be a number of millimetres"),
         ("180.0]", "180.0]\n[layers]\ncover = -0.1", "cover .* must be 0 mm or more"),
         ("180.0]", "180.0]\n[layers]\ncover = true", "cover .* must be a number of millimetres"),
+        (
+            "180.0]",
+            "180.0]\n[halves]\nmode = 'put back'",
+            'mode .* \'put back\', but must be "hold" or "reseat"',
+        ),
+        ("180.0]", "180.0]\n[halves]\nmove = 1", 'move .* 1, but must be "to" or "from"'),
         (
             "180.0]",
             "180.0]\n[donor]\nfile = 'spare.stl'",

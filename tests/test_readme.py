@@ -15,7 +15,7 @@ import pytest
 from gaploft import cli
 from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize, Halves, Seam
 from gaploft.evidence.verdict import judge
-from gaploft.job import MM_PER_UNIT, Damage, Job, Layers, TargetSettings
+from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.job_file import read_job
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import as_dict
@@ -67,6 +67,7 @@ def test_job_file_shows_every_key_and_the_usual_values(tmp_path):
         "damage": {"from", "to", "mask"},
         "target": {"chord_tolerance", "overlap"},
         "layers": {"paint", "cover"},
+        "halves": {"mode", "move"},
     }
     usual_target, usual_layers = TargetSettings(), Layers()
     assert shown["target"]["chord_tolerance"] == usual_target.chord_tolerance_mm
@@ -75,6 +76,8 @@ def test_job_file_shows_every_key_and_the_usual_values(tmp_path):
         usual_layers.paint_mm,
         usual_layers.cover_mm,
     )
+    usual_halves = HalvesSettings()
+    assert (shown["halves"]["mode"], shown["halves"]["move"]) == (usual_halves.mode, usual_halves.move)
     unit_line = next(line for line in text.splitlines() if line.startswith("unit"))
     assert set(re.findall(r"\b(?:mm|cm|m|in)\b", unit_line.partition("#")[2])) == set(MM_PER_UNIT)
 
@@ -152,7 +155,33 @@ def test_verdict_changes_at_the_figures_told(phrase, figure, below, above):
 
 def test_verdict_is_ready_when_sound_and_check_when_halves_moved():
     assert judge(SOUND)[0] == "ready"
-    assert judge(replace(SOUND, halves=Halves(1.0, 0.5, 0.0, True)))[0] == "check"
+    moved = Halves(1.0, 0.5, 0.0, True, offset_u_mm=0.01, angle_u_deg=0.02, not_seen=("slide",))
+    verdict, (note,) = judge(replace(SOUND, halves=moved))
+    assert (verdict, note.code) == ("check", "halves_moved")
+    assert "1.00 ± 0.01 mm and 0.50 ± 0.02 degrees off, slide can't be seen" in note.text
+    assert note.text.endswith("the surface holds both as scanned")
+    seated = replace(moved, mode="reseat", moved="from", matrix=((1.0, 0.0, 0.0, 0.0),) * 4)
+    verdict, (note,) = judge(replace(SOUND, halves=seated))
+    assert (verdict, note.code) == ("check", "halves_reseated")
+    assert "once the 'from' half has been moved by the matrix in the report" in note.text
+
+
+@pytest.mark.parametrize(
+    ("halves", "reason"),
+    [
+        (
+            Halves(0.02, 0.01, 0.0, offset_u_mm=0.01, angle_u_deg=0.02),
+            "offset 0.02 ± 0.01 mm, angle 0.01 ± 0.02",
+        ),
+        (Halves(), "leaves the tube in one piece"),
+    ],
+    ids=["still", "one piece"],
+)
+def test_halves_that_have_not_moved_are_held_with_a_sentence(halves, reason):
+    verdict, (note,) = judge(replace(SOUND, halves=replace(halves, mode="reseat")))
+    assert (verdict, note.code) == ("ready", "halves_not_moved")
+    assert reason in note.text
+    assert "none was re-seated" in note.text
     short = replace(SOUND, blank_test=replace(SOUND.blank_test, length_mm=20.0))
     verdict, notes = judge(short)
     assert verdict == "ready"

@@ -1,6 +1,7 @@
 """One job: what the technician asks for, in millimetres, checked at the door."""
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,9 +46,22 @@ class Layers:
 
 
 @dataclass(frozen=True)
+class HalvesSettings:
+    """What to do when the halves of a broken tube have moved against each other.
+
+    ``mode`` "hold" rebuilds the tube as scanned; "reseat" puts the half at the ``move`` end of the damage
+    back to where the other one asks for it, and rebuilds the tube in the frame of the half that stays.
+    """
+
+    mode: Literal["hold", "reseat"] = "hold"
+    move: Literal["from", "to"] = "to"
+
+
+@dataclass(frozen=True)
 class Job:
     """Everything one rebuild needs beside the scan itself."""
 
     damage: Damage
     target: TargetSettings = field(default_factory=TargetSettings)
     layers: Layers = field(default_factory=Layers)
+    halves: HalvesSettings = field(default_factory=HalvesSettings)

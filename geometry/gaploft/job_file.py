@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.errors import InputError
-from gaploft.job import MM_PER_UNIT, Damage, Job, Layers, TargetSettings
+from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.scan.mask import read_mask
 from gaploft.scan.read import read_bytes
 
@@ -22,6 +22,7 @@ _KEYS = {
     "damage": ("from", "to", "mask"),
     "target": ("chord_tolerance", "overlap"),
     "layers": ("paint", "cover"),
+    "halves": ("mode", "move"),
     "donor": ("file", "unit", "mirrored"),
 }
 #: Finer facets than this only make the file grow: it is well below the spacing of a good scan's noise.
@@ -73,6 +74,7 @@ def read_job(path: str | PathLike[str]) -> JobFile:
         damage=_damage(damage, MM_PER_UNIT[unit], mask_path, f"{file} [damage]"),
         target=_target(_table(tables, "target", file), f"{file} [target]"),
         layers=_layers(_table(tables, "layers", file), f"{file} [layers]"),
+        halves=_halves(_table(tables, "halves", file), f"{file} [halves]"),
     )
     inputs = (path, scan_path) if mask_path is None else (path, scan_path, mask_path)
     return JobFile(scan_path=scan_path, unit=unit, job=job, inputs=inputs)
@@ -141,6 +143,21 @@ def _target(table: Table, where: str) -> TargetSettings:
 
 def _layers(table: Table, where: str) -> Layers:
     return Layers(paint_mm=_number(table, "paint", where, 0.0), cover_mm=_number(table, "cover", where, 0.0))
+
+
+def _halves(table: Table, where: str) -> HalvesSettings:
+    usual = HalvesSettings()
+    mode = _one_of(table, "mode", where, usual.mode, ("hold", "reseat"))
+    move = _one_of(table, "move", where, usual.move, ("to", "from"))
+    return HalvesSettings("reseat" if mode == "reseat" else "hold", "from" if move == "from" else "to")
+
+
+def _one_of(table: Table, key: str, where: str, usual: str, words: tuple[str, ...]) -> str:
+    value = table.get(key, usual)
+    if value not in words:
+        allowed = " or ".join(f'"{word}"' for word in words)
+        raise InputError(f"{key} in {where} is {value!r}, but must be {allowed}")
+    return str(value)
 
 
 def _number(table: Table, key: str, where: str, usual: float, *, at_least: float = 0.0) -> float:

@@ -8,7 +8,8 @@ from threadpoolctl import threadpool_limits
 
 from gaploft.errors import EvidenceError
 from gaploft.evidence.assess import Assessed, assess
-from gaploft.evidence.trusted_fit import TubeFit, fit_tube
+from gaploft.evidence.reseat import fit_halves
+from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.evidence.verdict import judge
 from gaploft.job import Job
 from gaploft.progress import Progress, silent
@@ -70,10 +71,11 @@ def _rebuild(scan: Scan, job: Job, progress: Progress) -> Rebuild:
     judged: Assessed | None = None
     try:
         progress("fit", 0.0)
-        fit = fit_tube(tube, tick=lambda share: progress("fit", share))
+        fitted = fit_halves(tube, job.halves, tick=lambda share: progress("fit", share))
+        fit = fitted.fit
         clock.lap("fit")
         progress("evidence", 0.0)
-        judged = assess(fit, overlap_mm=job.target.overlap_mm, progress=progress)
+        judged = assess(fitted, overlap_mm=job.target.overlap_mm, progress=progress)
         verdict, notes = judge(judged.evidence)
         warnings += notes
         clock.lap("evidence")

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from gaploft.evidence.band import Band, band_over, band_scale
-from gaploft.evidence.halves import halves_motion
-from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize, Halves
+from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize
+from gaploft.evidence.reseat import HalvesFit
 from gaploft.evidence.seam import seam_at_rims
+from gaploft.evidence.seated_band import band_with_motion
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.progress import Progress, silent
 from gaploft.surface.basis import TURN_RAD
@@ -25,11 +26,12 @@ class Assessed:
     scale: float
 
 
-def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> Assessed:
-    """Judge a fit: blank test, band, seams and halves.
+def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent) -> Assessed:
+    """Judge a fit: blank test, band and seams, beside what is known of the halves.
 
     The weights that a stretch is rebuilt with were chosen on the other flank, never on the stretch itself.
     """
+    fit, halves = fitted.fit, fitted.halves
     cases = _judged(fit, progress)
     blank = _blank_test(fit, cases)
     progress("evidence", 0.6)
@@ -38,15 +40,14 @@ def assess(fit: TubeFit, *, overlap_mm: float, progress: Progress = silent) -> A
     first, last = fit.surface.range_u
     stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
     band = band_over(fit.problem, fit.waves, stations, density, scale)
+    if halves.moved is not None and fitted.seated is not None:
+        band = band_with_motion(band, fit.problem, fit.waves, fitted.seated, halves.moved)
     progress("evidence", 0.8)
     data = fit.problem.data
     distance, rim = fit.outline.distance(data.u, data.v)
     seam = seam_at_rims(
         distance, rim, data.v, fit.residual_mm, data.weights, fit.margins_mm, length_mm=2.0 * fit.radius_mm
     )
-    halves = Halves(0.0, 0.0, 0.0, False)
-    if fit.outline.n_rims == 2:
-        halves = halves_motion(fit.scores, fit.close, fit.rebuilt_mm, density)
     progress("evidence", 1.0)
     return Assessed(Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band), seam, halves), band, scale)
 

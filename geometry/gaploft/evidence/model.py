@@ -1,6 +1,7 @@
 """What is known of how good a rebuilt surface is: plain numbers, as the report states them."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True)
@@ -48,14 +49,52 @@ class Seam:
     angle_deg: float
 
 
+_NOT_KNOWN = float("nan")
+
+
 @dataclass(frozen=True)
-class Halves:
-    """How far one half of the tube is from continuing the other."""
+class Seating:
+    """How the halves continue each other once one of them is re-seated."""
 
     offset_mm: float
+    offset_u_mm: float
     angle_deg: float
-    twist_deg: float
+    angle_u_deg: float
     significant: bool
+
+
+@dataclass(frozen=True)
+class Halves:
+    """How far the 'to' half of the tube is from continuing the 'from' half, about the middle of the gap.
+
+    Attributes
+    ----------
+    offset_mm, angle_deg : sideways, and between the axes; with ``..._u_...``, the standard uncertainty in one
+        direction
+    twist_deg, slide_mm : about the axis and along it, positive as seen along the way from 'from' to 'to';
+        not a number where the tube's shape does not show them
+    significant : the motion is more than noise and shape explain
+    not_seen : which of "twist" and "slide" the tube's shape does not show
+    mode : what was asked for, "hold" or "reseat"
+    moved : which half was re-seated, "from" or "to"; None when none was
+    matrix : rows of the 4 x 4 motion to apply to that half, scan frame, mm
+    after : the same question asked of the re-seated tube
+    """
+
+    offset_mm: float = _NOT_KNOWN
+    angle_deg: float = _NOT_KNOWN
+    twist_deg: float = _NOT_KNOWN
+    significant: bool = False
+    offset_u_mm: float = _NOT_KNOWN
+    angle_u_deg: float = _NOT_KNOWN
+    twist_u_deg: float = _NOT_KNOWN
+    slide_mm: float = _NOT_KNOWN
+    slide_u_mm: float = _NOT_KNOWN
+    not_seen: tuple[str, ...] = ()
+    mode: Literal["hold", "reseat"] = "hold"
+    moved: Literal["from", "to"] | None = None
+    matrix: tuple[tuple[float, ...], ...] | None = None
+    after: Seating | None = None
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,9 @@
 """The verdict on a rebuild, and the warnings that go with it."""
 
+from math import isnan
 from typing import Literal
 
-from gaploft.evidence.model import Evidence
+from gaploft.evidence.model import Evidence, Halves
 from gaploft.scan.model import Note
 
 Verdict = Literal["ready", "check", "refused"]
@@ -49,14 +50,7 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
                 f"{seam.angle_deg:.2f} degrees: look at the rims",
             )
         )
-    if halves.significant:
-        notes.append(
-            Note(
-                "halves_moved",
-                f"one half of the tube does not continue the other: {halves.offset_mm:.2f} mm and "
-                f"{halves.angle_deg:.2f} degrees off; the surface holds both as scanned",
-            )
-        )
+    notes += _halves_notes(halves)
     if blank.length_mm < 0.95 * evidence.gap.length_mm:
         notes.append(
             Note(
@@ -74,5 +68,47 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
             )
         )
         return "refused", tuple(notes)
-    doubtful = {"blank_test_wide", "band_wide", "seam_open", "halves_moved"}
+    doubtful = {"blank_test_wide", "band_wide", "seam_open", "halves_moved", "halves_reseated"}
     return ("check" if any(note.code in doubtful for note in notes) else "ready"), tuple(notes)
+
+
+def _halves_notes(halves: Halves) -> list[Note]:
+    """What there is to say when the halves have moved, or were to be re-seated."""
+    if halves.mode == "reseat" and not halves.significant:
+        return [
+            Note(
+                "halves_not_moved",
+                f"{_why_held(halves)}, so none was re-seated: the surface holds both as scanned",
+            )
+        ]
+    if not halves.significant:
+        return []
+    off = (
+        f"{halves.offset_mm:.2f} ± {halves.offset_u_mm:.2f} mm and {halves.angle_deg:.2f} ± "
+        f"{halves.angle_u_deg:.2f} degrees off"
+    )
+    unseen = "".join(f", {name} can't be seen on this tube" for name in halves.not_seen)
+    if halves.moved is None:
+        return [
+            Note(
+                "halves_moved",
+                f"one half of the tube does not continue the other: {off}{unseen}; the surface holds both as "
+                "scanned",
+            )
+        ]
+    return [
+        Note(
+            "halves_reseated",
+            f"the halves are {off}{unseen}; the target fits the tube only once the '{halves.moved}' half has "
+            "been moved by the matrix in the report: move it, scan again and check before machining",
+        )
+    ]
+
+
+def _why_held(halves: Halves) -> str:
+    if isnan(halves.offset_mm):
+        return "damage on one side leaves the tube in one piece, and no half can have moved"
+    return (
+        f"no motion of one half stands out from noise and shape (offset {halves.offset_mm:.2f} ± "
+        f"{halves.offset_u_mm:.2f} mm, angle {halves.angle_deg:.2f} ± {halves.angle_u_deg:.2f} degrees)"
+    )

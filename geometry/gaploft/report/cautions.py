@@ -41,8 +41,9 @@ CAUTIONS = (
     (
         "Halves may have moved",
         "After a full break the two sides rarely sit where they did. Offset, angle and twist above say "
-        "how well one continues the other; a target for moved halves fits the frame as scanned, not as "
-        "it once was.",
+        "how well one continues the other; a target for halves held as scanned fits the frame as scanned, "
+        "not as it once was, and one for a re-seated half fits only once that half was really moved. Turning "
+        "a round tube about its axis and sliding a straight one along it can't be seen.",
     ),
     (
         "The scan decides",

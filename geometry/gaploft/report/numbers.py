@@ -93,6 +93,8 @@ def _job(rebuild: Rebuild) -> dict[str, Any]:
         "paint_mm": job.layers.paint_mm,
         "cover_mm": job.layers.cover_mm,
         "depth_below_outer_surface_mm": job.layers.total_mm,
+        "halves_mode": job.halves.mode,
+        "halves_move": job.halves.move,
     }
 
 
