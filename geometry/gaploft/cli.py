@@ -64,6 +64,7 @@ def _rebuild(options: argparse.Namespace) -> int:
     """Run ``gaploft rebuild``."""
     # Imported here, so that an interrupt while the larger libraries load ends as quietly as any other.
     from gaploft.job_file import read_job
+    from gaploft.report.apart import drawing_apart
     from gaploft.report.outputs import clear_outputs, write_outputs
     from gaploft.scan.mask import check_mask
     from gaploft.scan.read import read_scan
@@ -73,14 +74,14 @@ def _rebuild(options: argparse.Namespace) -> int:
     try:
         job_file = read_job(job_path)
         inputs = job_file.inputs
-        with _progress_bar(sys.stderr) as progress:
+        with drawing_apart() as draw, _progress_bar(sys.stderr) as progress:
             started = perf_counter()
             scan = read_scan(job_file.scan_path, job_file.unit, progress=progress)
             check_mask(job_file.job, scan.source.vertices)
             seconds = {"read": perf_counter() - started}
             outcome = _outcome(scan, job_file.job, progress)
             outcome = replace(outcome, seconds={**outcome.seconds, **seconds})
-            report = write_outputs(outcome, directory, inputs=inputs, progress=progress)
+            report = write_outputs(outcome, directory, inputs=inputs, draw=draw, progress=progress)
     except InputError:
         # An old target left beside a job that failed could be taken for its result.
         clear_outputs(directory, keep=inputs)

@@ -12,6 +12,7 @@ from gaploft.files.ply import write_ply
 from gaploft.files.stl import write_stl
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
+from gaploft.report.apart import Draw
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
@@ -21,7 +22,12 @@ OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
 
 
 def write_outputs(
-    rebuild: Rebuild, directory: Path, *, inputs: Sequence[Path] = (), progress: Progress = silent
+    rebuild: Rebuild,
+    directory: Path,
+    *,
+    inputs: Sequence[Path] = (),
+    draw: Draw | None = None,
+    progress: Progress = silent,
 ) -> dict[str, Any]:
     """Write target and report of one rebuild; without a target, the report alone.
 
@@ -30,6 +36,7 @@ def write_outputs(
     rebuild : Rebuild
     directory : made if it is missing; results of an earlier run there are replaced
     inputs : files that the job reads, which no result may be written over
+    draw : what makes the pictures of a target, if not this process itself
 
     Returns
     -------
@@ -52,7 +59,7 @@ def write_outputs(
             write_ply(staging / "target.ply", rebuild.target)
             rebuild = _with_file_notes(rebuild, written)
         progress("write", 0.6)
-        pictures = () if rebuild.target is None else draw_pictures(rebuild.target)
+        pictures = () if rebuild.target is None else (draw or draw_pictures)(rebuild.target)
         progress("write", 0.9)
         seconds = {**rebuild.seconds, "write": perf_counter() - started}
         report = as_dict(replace(rebuild, seconds=seconds), written)

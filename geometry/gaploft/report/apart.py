@@ -1,0 +1,83 @@
+"""Pictures drawn by a process of its own, which loads matplotlib while the scan is read and fitted.
+
+Loading and drawing take about as long as everything else that is written, and need nothing but the target.
+"""
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from gaploft.report.pictures import Picture, draw_pictures
+from gaploft.target.model import Target
+
+Draw = Callable[[Target], tuple[Picture, ...]]
+
+
+@contextmanager
+def drawing_apart() -> Iterator[Draw]:
+    """Give a function that draws as :func:`gaploft.report.pictures.draw_pictures` does, for one target.
+
+    The process ends with the block at the latest. If it can't be started or fails, the caller's own
+    process draws, and what is wrong shows there.
+    """
+    child = _started()
+
+    def draw(target: Target) -> tuple[Picture, ...]:
+        drawn = None if child is None else _answer(child, target)
+        return draw_pictures(target) if drawn is None else drawn
+
+    try:
+        yield draw
+    finally:
+        if child is not None:
+            child.kill()
+            child.communicate()
+
+
+def _started() -> "subprocess.Popen[bytes] | None":
+    """Start a Python that waits for a target; it finds this very library first."""
+    places = [str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(place for place in places if place)}
+    command = [sys.executable, "-P", "-m", "gaploft.report.apart"]
+    try:
+        return subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+        )
+    except OSError:
+        return None
+
+
+def _answer(child: "subprocess.Popen[bytes]", target: Target) -> tuple[Picture, ...] | None:
+    """Pictures that the process has drawn; None if it failed."""
+    answer, _ = child.communicate(pickle.dumps(target))
+    if child.returncode != 0:
+        return None
+    pictures: tuple[Picture, ...] = pickle.loads(answer)
+    return pictures
+
+
+def _serve() -> None:
+    """Be the other process: load matplotlib, wait for a target, answer with its pictures."""
+    # Ctrl-C reaches both; the one who asked ends this one.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        import matplotlib.backends.backend_agg
+        import matplotlib.figure  # noqa: F401
+    except ImportError:
+        pass
+    request = sys.stdin.buffer.read()
+    if request:
+        sys.stdout.buffer.write(pickle.dumps(draw_pictures(pickle.loads(request))))
+
+
+if __name__ == "__main__":
+    _serve()

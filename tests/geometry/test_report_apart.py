@@ -1,0 +1,66 @@
+"""Pictures drawn by another process: the same bytes, and drawn here when that process is of no use."""
+
+import subprocess
+import sys
+
+import pytest
+
+import plain_rebuild
+from gaploft.report import apart
+from gaploft.report.pictures import draw_pictures
+
+TARGET = plain_rebuild.rebuild("ready").target
+
+
+@pytest.fixture
+def children(monkeypatch):
+    """Collect the processes that are started."""
+    started = []
+
+    class Popen(subprocess.Popen):
+        def __init__(self, *args, **keywords):
+            super().__init__(*args, **keywords)
+            started.append(self)
+
+    monkeypatch.setattr(subprocess, "Popen", Popen)
+    return started
+
+
+@pytest.fixture
+def own_drawing(monkeypatch):
+    """Count the targets drawn in this process."""
+    drawn = []
+    monkeypatch.setattr(apart, "draw_pictures", lambda target: drawn.append(target) or draw_pictures(target))
+    return drawn
+
+
+def test_the_same_pictures(children, own_drawing):
+    with apart.drawing_apart() as draw:
+        pictures = draw(TARGET)
+    assert pictures == draw_pictures(TARGET)
+    assert len(pictures) == 2
+    assert own_drawing == []
+    assert [child.returncode for child in children] == [0]
+
+
+@pytest.mark.parametrize("python", ["/nowhere/python", "false"])
+def test_drawn_here_when_there_is_no_other_process_or_it_fails(monkeypatch, own_drawing, python):
+    monkeypatch.setattr(sys, "executable", python)
+    with apart.drawing_apart() as draw:
+        assert draw(TARGET) == draw_pictures(TARGET)
+    assert own_drawing == [TARGET]
+
+
+def test_nothing_is_left_running_when_nothing_is_drawn(children):
+    with pytest.raises(KeyboardInterrupt), apart.drawing_apart():
+        raise KeyboardInterrupt
+    assert [child.poll() is None for child in children] == [False]
+
+
+def test_the_library_is_found_whatever_lies_in_the_folder(tmp_path, monkeypatch, children):
+    """A file named like a library, in the folder where the program is run, is not taken for it."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "matplotlib.py").write_text("raise SystemExit(5)")
+    with apart.drawing_apart() as draw:
+        draw(TARGET)
+    assert [child.returncode for child in children] == [0]
