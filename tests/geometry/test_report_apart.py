@@ -36,7 +36,7 @@ def own_drawing(monkeypatch):
 
 def test_the_same_pictures(children, own_drawing):
     with apart.drawing_apart() as draw:
-        pictures = draw(TARGET)
+        pictures = draw(TARGET)()
     assert pictures == draw_pictures(TARGET)
     assert len(pictures) == 2
     assert own_drawing == []
@@ -47,7 +47,15 @@ def test_the_same_pictures(children, own_drawing):
 def test_drawn_here_when_there_is_no_other_process_or_it_fails(monkeypatch, own_drawing, python):
     monkeypatch.setattr(sys, "executable", python)
     with apart.drawing_apart() as draw:
-        assert draw(TARGET) == draw_pictures(TARGET)
+        assert draw(TARGET)() == draw_pictures(TARGET)
+    assert own_drawing == [TARGET]
+
+
+def test_drawn_here_when_the_other_process_has_ended(monkeypatch, own_drawing, children):
+    monkeypatch.setattr(sys, "executable", "false")
+    with apart.drawing_apart() as draw:
+        children[0].wait()
+        assert draw(TARGET)() == draw_pictures(TARGET)
     assert own_drawing == [TARGET]
 
 
@@ -62,5 +70,5 @@ def test_the_library_is_found_whatever_lies_in_the_folder(tmp_path, monkeypatch,
     monkeypatch.chdir(tmp_path)
     (tmp_path / "matplotlib.py").write_text("raise SystemExit(5)")
     with apart.drawing_apart() as draw:
-        draw(TARGET)
+        draw(TARGET)()
     assert [child.returncode for child in children] == [0]

@@ -9,34 +9,47 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from gaploft.report.pictures import Picture, draw_pictures
 from gaploft.target.model import Target
 
-Draw = Callable[[Target], tuple[Picture, ...]]
+#: Begins to draw a target, and returns what waits for its pictures.
+Draw = Callable[[Target], Callable[[], tuple[Picture, ...]]]
+
+
+def drawing_here(target: Target) -> Callable[[], tuple[Picture, ...]]:
+    """Draw in this process, once the pictures are wanted."""
+    return lambda: draw_pictures(target)
 
 
 @contextmanager
 def drawing_apart() -> Iterator[Draw]:
-    """Give a function that draws as :func:`gaploft.report.pictures.draw_pictures` does, for one target.
+    """Give a function that has one target drawn as :func:`gaploft.report.pictures.draw_pictures` does.
 
     The process ends with the block at the latest. If it can't be started or fails, the caller's own
     process draws, and what is wrong shows there.
     """
     child = _started()
 
-    def draw(target: Target) -> tuple[Picture, ...]:
-        drawn = None if child is None else _answer(child, target)
-        return draw_pictures(target) if drawn is None else drawn
+    def draw(target: Target) -> Callable[[], tuple[Picture, ...]]:
+        if child is None or not _asked(child, target):
+            return drawing_here(target)
+
+        def drawn() -> tuple[Picture, ...]:
+            pictures = _answer(child)
+            return draw_pictures(target) if pictures is None else pictures
+
+        return drawn
 
     try:
         yield draw
     finally:
         if child is not None:
             child.kill()
-            child.communicate()
+            with suppress(OSError), child:
+                pass
 
 
 def _started() -> "subprocess.Popen[bytes] | None":
@@ -56,10 +69,22 @@ def _started() -> "subprocess.Popen[bytes] | None":
         return None
 
 
-def _answer(child: "subprocess.Popen[bytes]", target: Target) -> tuple[Picture, ...] | None:
+def _asked(child: "subprocess.Popen[bytes]", target: Target) -> bool:
+    """Hand a target to the process, unless it has ended."""
+    assert child.stdin is not None
+    try:
+        child.stdin.write(pickle.dumps(target))
+        child.stdin.close()
+    except OSError:
+        return False
+    return True
+
+
+def _answer(child: "subprocess.Popen[bytes]") -> tuple[Picture, ...] | None:
     """Pictures that the process has drawn; None if it failed."""
-    answer, _ = child.communicate(pickle.dumps(target))
-    if child.returncode != 0:
+    assert child.stdout is not None
+    answer = child.stdout.read()
+    if child.wait() != 0:
         return None
     pictures: tuple[Picture, ...] = pickle.loads(answer)
     return pictures

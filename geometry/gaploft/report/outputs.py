@@ -12,11 +12,10 @@ from gaploft.files.ply import write_ply
 from gaploft.files.stl import write_stl
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
-from gaploft.report.apart import Draw
+from gaploft.report.apart import Draw, drawing_here
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
-from gaploft.report.pictures import draw_pictures
 
 OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
 
@@ -26,7 +25,7 @@ def write_outputs(
     directory: Path,
     *,
     inputs: Sequence[Path] = (),
-    draw: Draw | None = None,
+    draw: Draw = drawing_here,
     progress: Progress = silent,
 ) -> dict[str, Any]:
     """Write target and report of one rebuild; without a target, the report alone.
@@ -36,7 +35,7 @@ def write_outputs(
     rebuild : Rebuild
     directory : made if it is missing; results of an earlier run there are replaced
     inputs : files that the job reads, which no result may be written over
-    draw : what makes the pictures of a target, if not this process itself
+    draw : who draws the pictures of a target
 
     Returns
     -------
@@ -53,13 +52,15 @@ def write_outputs(
     written = None
     with whole_folder(directory, OUTPUT_NAMES) as staging:
         progress("write", 0.0)
+        drawn = None
         if rebuild.target is not None:
+            drawn = draw(rebuild.target)
             written = write_stl(staging / "target.stl", rebuild.target)
             progress("write", 0.3)
             write_ply(staging / "target.ply", rebuild.target)
             rebuild = _with_file_notes(rebuild, written)
         progress("write", 0.6)
-        pictures = () if rebuild.target is None else (draw or draw_pictures)(rebuild.target)
+        pictures = () if drawn is None else drawn()
         progress("write", 0.9)
         seconds = {**rebuild.seconds, "write": perf_counter() - started}
         report = as_dict(replace(rebuild, seconds=seconds), written)
