@@ -10,8 +10,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
 import plain_tube
+from accuracy_figures import class_of, ratios, silently_bad
 from accuracy_report import full_report, readme_table
-from accuracy_tables import by_length, class_of, ratios, silently_bad
+from accuracy_tables import by_length
 from case_runner import Plan, run_case
 from cases import Case, case_list
 from error_measure import TruthPoints, surface_error

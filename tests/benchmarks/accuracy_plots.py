@@ -2,14 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import matplotlib.pyplot as plt
 import numpy as np
 
-from accuracy_tables import GOALS, OURS, PLAIN, by_adversity, median
-
-Row = Mapping[str, Any]
+from accuracy_figures import GOALS, OURS, PLAIN, Row, median
+from accuracy_tables import by_adversity
 
 #: Marks differ too, so that colour is not needed to tell the tools apart.
 _MARKS = "osD^v<>PX"

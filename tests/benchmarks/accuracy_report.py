@@ -3,12 +3,10 @@
 import platform
 from collections.abc import Mapping, Sequence
 from importlib import metadata
-from typing import Any
 
-from accuracy_tables import OURS, SILENT_MM, by_adversity, by_length, by_tool, silently_bad
+from accuracy_figures import OURS, SILENT_MM, Row, silently_bad
+from accuracy_tables import by_adversity, by_length, by_tool
 from measuring import markdown_table
-
-Row = Mapping[str, Any]
 
 #: What the figures depend on, beside the tools' own packages.
 _PACKAGES = ("numpy", "scipy", "cadquery-ocp-novtk", "trimesh")

@@ -18,9 +18,9 @@ from typing import Any, TextIO
 
 from measuring import RESULTS, machine, write_json  # isort: skip
 
+from accuracy_figures import OURS
 from accuracy_plots import draw_all
 from accuracy_report import full_report, readme_table, versions
-from accuracy_tables import OURS
 from adversities import ADVERSITIES
 from case_runner import Plan, Row, run_all
 from cases import GAPS_MM, VARIANTS, case_list
