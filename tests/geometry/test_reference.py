@@ -31,6 +31,26 @@ def test_straight_line_has_no_curvature() -> None:
     assert np.abs(arc.points(u) - u[:, None] * np.array([0.6, 0.0, 0.8])).max() < 1e-9
 
 
+def test_step_of_a_straight_tube_is_no_bend() -> None:
+    """Two halves that sit half a millimetre apart: the closest arc crosses the step, all but straight."""
+    u = np.concatenate([np.linspace(0.0, 80.0, 40), np.linspace(120.0, 240.0, 40)])
+    centres = np.column_stack([np.where(u > 100.0, 0.5, 0.0), np.zeros_like(u), u])
+    centres += np.random.default_rng(2).normal(0.0, 0.003, centres.shape)
+    arc = arc_through(u, centres)
+    assert np.abs(arc.points(u) - centres).max() < 0.5
+    # The rise of an arc over its chord is its length squared times its curvature over 8: no more than the step.
+    assert arc.curvature * 240.0**2 / 8.0 < 0.5
+
+
+def test_an_s_is_no_bend() -> None:
+    """The closest arc to a whole wave with a gap in it stays near its middle line."""
+    u = np.concatenate([np.linspace(0.0, 110.0, 40), np.linspace(170.0, 300.0, 40)])
+    centres = np.column_stack([5.0 * np.sin(2 * np.pi * u / 300.0), np.zeros_like(u), u])
+    arc = arc_through(u, centres)
+    assert np.abs(arc.points(u) - centres)[:, 0].max() < 6.0
+    assert arc.curvature * 300.0**2 / 8.0 < 5.0
+
+
 def test_torus_is_its_own_reference_across_a_gap() -> None:
     u, v = np.meshgrid(np.linspace(0.0, 240.0, 121), np.linspace(0.0, 2 * np.pi, 90, endpoint=False))
     u, v = u.ravel(), v.ravel()

@@ -17,7 +17,7 @@ from gaploft.surface.weights import ALONG_DIAMETERS, AROUND_DIAMETERS
 _USUAL_MM, _USUAL_DEG = 1.0, 1.0
 #: Rounds of moving the half back and measuring anew, and the step, in standard uncertainties, below which
 #: nothing is left to do.
-_ROUNDS, _LEFT = 6, 0.05
+_ROUNDS, _LEFT = 6, 0.2
 
 
 def measure_motion(

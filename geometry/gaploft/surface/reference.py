@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import solve
+from scipy.optimize import least_squares
 
 from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis
 from gaploft.surface.model import TubeSurface
@@ -47,29 +48,42 @@ class Arc:
 
 
 def arc_through(u: NDArray[np.float64], centres: NDArray[np.float64]) -> Arc:
-    """Arc through section centres (n, 3) at stations ``u``: plane by principal axes, circle by Kasa's fit."""
+    """Arc closest to section centres (n, 3) at stations ``u``, in their plane by principal axes."""
     mean = centres.mean(axis=0)
     _, _, axes = np.linalg.svd(centres - mean, full_matrices=False)
     along = axes[0] * np.sign((centres[-1] - centres[0]) @ axes[0])
-    flat = np.column_stack([(centres - mean) @ along, (centres - mean) @ axes[1]])
-    length = float(np.ptp(flat[:, 0]))
-    system = np.column_stack([2.0 * flat / length, np.ones(len(flat))])
-    solution = np.linalg.lstsq(system, (flat * flat).sum(1), rcond=None)[0]
-    centre = solution[:2] / length
-    radius = float(np.sqrt(max(solution[2] + centre @ centre, 0.0)))
-    if length * length / (8.0 * max(radius, 1e-9)) < _STRAIGHT_MM or radius < 0.5 * length:
+    x, y = (centres - mean) @ along, (centres - mean) @ axes[1]
+    height, heading, curvature = _flat_arc(x, y)
+    if np.ptp(x) ** 2 * abs(curvature) / 8.0 < _STRAIGHT_MM:
         return Arc(mean, along, axes[1], 0.0, float(u.mean()))
-    # The arc starts at the middle station, straight below the circle's centre as seen along the chord.
-    foot = -centre / np.linalg.norm(centre) * radius + centre
-    inward = (centre - foot) / radius
-    normal = inward[0] * along + inward[1] * axes[1]
-    tangent = inward[1] * along - inward[0] * axes[1]
-    tangent *= np.sign(tangent @ along)
-    origin = mean + foot[0] * along + foot[1] * axes[1]
+    side = np.sign(curvature)
+    tangent = np.cos(heading) * along + np.sin(heading) * axes[1]
+    normal = side * (np.cos(heading) * axes[1] - np.sin(heading) * along)
+    origin, radius = mean + height * axes[1], 1.0 / abs(curvature)
     from_middle = centres - (origin + radius * normal)
     travelled = radius * np.arctan2(from_middle @ tangent, -(from_middle @ normal))
-    middle = float((u - travelled).mean())
-    return Arc(origin, tangent, normal, 1.0 / radius, middle)
+    return Arc(origin, tangent, normal, 1.0 / radius, float((u - travelled).mean()))
+
+
+def _flat_arc(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Height and heading at ``x = 0`` and curvature of the arc with the smallest squared distances to points.
+
+    An algebraic fit would not do: on a tube that is straight but for a step or an S it takes what the points
+    are off for curvature, and finds an arc of a few diameters.
+    """
+    bend, slope, height = np.polyfit(x, y, 2)
+    # The parabola's own curvature at x = 0 is where the search starts.
+    start = np.array([height, np.arctan(slope), 2.0 * bend / (1.0 + slope * slope) ** 1.5])
+
+    def distances(arc: NDArray[np.float64]) -> NDArray[np.float64]:
+        s = np.cos(arc[1]) * x + np.sin(arc[1]) * (y - arc[0])
+        t = np.cos(arc[1]) * (y - arc[0]) - np.sin(arc[1]) * x
+        k = arc[2]
+        return np.asarray((2.0 * t - k * (s * s + t * t)) / (1.0 + np.hypot(1.0 - k * t, k * s)))
+
+    length = float(np.ptp(x))
+    found = least_squares(distances, start, x_scale=[length, 1.0, 1.0 / length], xtol=1e-14, ftol=1e-14).x
+    return float(found[0]), float(found[1]), float(found[2])
 
 
 def _least_squares(design: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
