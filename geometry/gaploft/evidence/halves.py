@@ -4,8 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
-from scipy.stats import f as f_distribution
+from scipy.special import chdtrc, fdtrc
 
 from gaploft.evidence.free_motion import Measured, measure_motion, motion_between
 from gaploft.evidence.model import Halves
@@ -59,8 +58,8 @@ def halves_test(fit: TubeFit) -> HalvesTest:
     freedom = max(1, _INDEPENDENT * len(still) // len(_PLACES)) * n_seen
     real = (
         bool(still)
-        and f_distribution.sf(found.surprise / usual, n_seen, freedom) < _SIGNIFICANCE
-        and chi2.sf(measured.first_surprise * n_seen, n_seen) < _AT_FIRST
+        and fdtrc(n_seen, freedom, found.surprise / usual) < _SIGNIFICANCE
+        and chdtrc(n_seen, measured.first_surprise * n_seen) < _AT_FIRST
     )
     motion = free.settled()
     felt = np.hypot(np.linalg.norm(motion.steps[:2]), np.linalg.norm(motion.steps[2 : TWIST + 1]))
