@@ -11,6 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
 import plain_tube
 from accuracy_figures import class_of, ratios, silently_bad
+from accuracy_plots import draw_all
 from accuracy_report import full_report, readme_table
 from accuracy_tables import by_length
 from case_runner import Plan, run_case
@@ -175,3 +176,18 @@ def test_silently_bad_cases_are_named():
     rows = [bad, row("gaploft", 0.05, verdict="check", zone_max_mm=0.2), row("blender", 2.0)]
     assert silently_bad(rows) == [bad]
     assert "worst 0.200 mm" in full_report(rows, {"gaploft": "Gaploft"}, {})
+
+
+def test_pictures_show_what_there_is(tmp_path):
+    titles = {"gaploft": "Gaploft", "blender": "bridging"}
+    plain = [row("gaploft", 0.004, in_band95=0.95, verdict="ready"), row("blender", 0.05)]
+    drawn = draw_all(plain, titles, tmp_path, "a")
+    # bars of adversities want more than the plain cases
+    assert [file.name for file in drawn] == ["a_error.png", "a_band.png"]
+    adverse = [
+        row("gaploft", 0.01, adversity="holes", in_band95=0.9, verdict="check"),
+        row("blender", None, adversity="holes", note="does not bridge"),
+    ]
+    drawn = draw_all(plain + adverse, titles, tmp_path, "b")
+    assert [file.name for file in drawn] == ["b_error.png", "b_band.png", "b_adversities.png"]
+    assert all(file.read_bytes()[:4] == b"\x89PNG" for file in drawn)

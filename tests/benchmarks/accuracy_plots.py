@@ -3,34 +3,44 @@
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-import matplotlib.pyplot as plt
+import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from accuracy_figures import GOALS, OURS, PLAIN, Row, median
 from accuracy_tables import by_adversity
 
 #: Marks differ too, so that colour is not needed to tell the tools apart.
 _MARKS = "osD^v<>PX"
+#: A logarithmic axis has no zero: bars start here (mm).
+_BARS_FROM_MM = 1e-3
 
 
 def draw_all(rows: Sequence[Row], titles: Mapping[str, str], folder: Path, name: str) -> list[Path]:
     """Write the three pictures that have something to show; gives their files."""
     drawn = []
-    for suffix, draw in (("error", _error), ("band", _band), ("adversities", _adversities)):
-        figure, axes = plt.subplots(figsize=(8.0, 5.0), layout="constrained")
-        if draw(axes, rows, titles):
+    n_lines = len({row["adversity"] for row in rows})
+    for suffix, draw, height in (
+        ("error", _error, 5.0),
+        ("band", _band, 5.0),
+        ("adversities", _adversities, 1.5 + 0.35 * n_lines),
+    ):
+        figure = Figure(figsize=(9.0, height), layout="constrained")
+        if draw(figure.subplots(), rows, titles):
             drawn.append(folder / f"{name}_{suffix}.png")
             figure.savefig(drawn[-1], dpi=150)
-        plt.close(figure)
     return drawn
 
 
-def _error(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
+def _error(axes: Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
     """Root mean square against the gap in diameters, each tool with its own mark."""
     plain = [r for r in rows if r["adversity"] == PLAIN and "rms_mm" in r]
-    colours = plt.get_cmap("cividis")(np.linspace(0.0, 0.95, max(len(titles), 2)))
+    colours = matplotlib.colormaps["cividis"](np.linspace(0.0, 0.95, max(len(titles), 2)))
     for i, (tool, title) in enumerate(titles.items()):
         here = [row for row in plain if row["tool"] == tool]
+        if not here:
+            continue  # a tool that bridges nothing has no error; the tables say so
         length = [row["gap_mm"] / row["tube_diameter_mm"] for row in here]
         axes.plot(
             length,
@@ -47,11 +57,11 @@ def _error(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bo
         axes.plot([low, high], [rms, rms], "k--", linewidth=1.2, label="goal" if low == 0.0 else None)
         low = high
     axes.set(xlabel="gap / diameter", ylabel="root mean square error, mm", yscale="log")
-    axes.legend(fontsize="small")
+    axes.legend(fontsize="small", loc="center left", bbox_to_anchor=(1.0, 0.5))
     return bool(plain)
 
 
-def _band(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
+def _band(axes: Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
     """Share of the original inside our 95 % band against the gap, plain and adverse."""
     del titles  # ours alone claims a band
     ours = [r for r in rows if r["tool"] == OURS and "in_band95" in r]
@@ -70,7 +80,7 @@ def _band(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> boo
     return bool(ours)
 
 
-def _adversities(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
+def _adversities(axes: Axes, rows: Sequence[Row], titles: Mapping[str, str]) -> bool:
     """Median root mean square under each adversity, ours beside the best general tool."""
     del titles
     lines = by_adversity(rows)
@@ -83,6 +93,6 @@ def _adversities(axes: plt.Axes, rows: Sequence[Row], titles: Mapping[str, str])
         axes.barh(at + shift, size, 0.4, color=colour, label=label)
     axes.set_yticks(at, [line["adversity"] for line in lines])
     axes.invert_yaxis()
-    axes.set(xlabel="median root mean square error, mm", xscale="log")
+    axes.set(xlabel="median root mean square error, mm", xscale="log", xlim=(_BARS_FROM_MM, None))
     axes.legend(fontsize="small")
     return len(lines) > 1

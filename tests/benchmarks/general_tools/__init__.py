@@ -31,7 +31,7 @@ class GeneralTool:
 #: Name -> tool, those that run in this Python.
 TOOLS: Mapping[str, GeneralTool] = {
     "thin_plate": GeneralTool("thin-plate unrolling (SciPy)", "scipy", thin_plate),
-    "thin_plate_cubic": GeneralTool("the same on a cubic centreline", "scipy", thin_plate_on_cubic),
+    "thin_plate_cubic": GeneralTool("thin-plate about a cubic (SciPy)", "scipy", thin_plate_on_cubic),
     "linear_loft": GeneralTool("linear loft", "numpy", linear_loft),
     "fairing_2": GeneralTool("fairing, k = 2 (libigl)", "libigl", biharmonic_fairing),
     "fairing_3": GeneralTool("fairing, k = 3 (libigl)", "libigl", triharmonic_fairing),
