@@ -90,6 +90,7 @@ class GAPLOFT_PT_rebuild(_Step, bpy.types.Panel):
         column = _column(self.layout)
         for field, text in SETTINGS:
             column.prop(state, field, text=text)
+        column.prop(state, "halves")
         if GAPLOFT_OT_rebuild.running is None:
             self.layout.operator("gaploft.rebuild", icon="MESH_CYLINDER")
         else:
@@ -190,10 +191,19 @@ def _more_figures(report):
         ("Intact flanks", f"{flanks} mm"),
         ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
         ("Seam angle", f"{report['seam']['angle_deg']:.2f}°"),
-        ("Halves offset", f"{halves['offset_mm']:.3f} mm"),
-        ("  angle", f"{halves['angle_deg']:.3f}°"),
-        ("  twist", f"{halves['twist_deg']:.3f}°"),
+        ("Halves offset", _with_spread(halves, "offset", "mm", " mm")),
+        ("  angle", _with_spread(halves, "angle", "deg", "°")),
+        ("  twist", _with_spread(halves, "twist", "deg", "°")),
+        ("  slide", _with_spread(halves, "slide", "mm", " mm")),
     )
+
+
+def _with_spread(halves, name, unit, sign):
+    """A figure of the halves with its standard uncertainty, or that the tube does not show it."""
+    value, spread = halves[f"{name}_{unit}"], halves.get(f"{name}_u_{unit}")
+    if value is None:
+        return "not seen"
+    return f"{value:.3f}{sign}" if spread is None else f"{value:.3f} ± {spread:.3f}{sign}"
 
 
 def _column(layout):

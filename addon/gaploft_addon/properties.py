@@ -16,6 +16,25 @@ SCAN_UNITS = (
     ("in", "1 inch", "One Blender unit of the scan is an inch of 25.4 mm"),
     ("scene", "As the Scene", "Lengths are what Blender shows with the scene's unit scale"),
 )
+HALVES = (
+    (
+        "HOLD",
+        "Hold as Scanned",
+        "The surface joins both halves as they were scanned, also when they have moved against each other",
+    ),
+    (
+        "FROM",
+        "Re-Seat 'From' Half",
+        "When the halves have moved, rebuild the tube as if the half at the From end were put back to where "
+        "the other one asks for it. Move it so before machining: the report says how",
+    ),
+    (
+        "TO",
+        "Re-Seat 'To' Half",
+        "When the halves have moved, rebuild the tube as if the half at the To end were put back to where "
+        "the other one asks for it. Move it so before machining: the report says how",
+    ),
+)
 
 
 def _is_mesh(_state, obj):
@@ -108,6 +127,12 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         max=20.0,
         precision=3,
         step=1,
+    )
+    halves: EnumProperty(
+        name="Halves",
+        description="What to do when one half of the tube does not continue the other",
+        items=HALVES,
+        default="HOLD",
     )
     result: PointerProperty(
         name="Rebuilt Surface",

@@ -9,13 +9,20 @@ import numpy as np
 
 from gaploft.errors import Cancelled, InputError
 from gaploft.evidence.hand import rim_edges
-from gaploft.job import Damage, Job, Layers, TargetSettings
+from gaploft.job import Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.pipeline import rebuild
 from gaploft.report.numbers import as_dict
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
 
 from . import draw, mesh_io, surface_io
+
+#: What each choice for the halves asks of the library.
+HALVES_SETTINGS = {
+    "HOLD": HalvesSettings(),
+    "FROM": HalvesSettings("reseat", "from"),
+    "TO": HalvesSettings("reseat", "to"),
+}
 
 
 @dataclass(frozen=True)
@@ -55,6 +62,7 @@ def job_of(scene):
             chord_tolerance_mm=_plain(state.chord_tolerance_mm), overlap_mm=_plain(state.overlap_mm)
         ),
         layers=Layers(paint_mm=_plain(state.paint_mm), cover_mm=_plain(state.cover_mm)),
+        halves=HALVES_SETTINGS[state.halves],
     )
 
 
@@ -71,6 +79,7 @@ def job_key(scene):
         job.layers.cover_mm,
         mesh_io.unit_of(scene)[1],
         0 if damaged is None else len(damaged),
+        list(HALVES_SETTINGS.values()).index(job.halves),
     ]
 
 
@@ -80,6 +89,8 @@ def is_stale(scene):
     if not state.marked:
         return False
     now, then = np.array(job_key(scene)), np.array(json.loads(state.built_with))
+    if len(now) != len(then):  # a file of an earlier version knows fewer settings
+        return True
     # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
     same_settings = np.allclose(now[6:], then[6:], rtol=1e-5, atol=0.0)
     return not (same_settings and np.allclose(now[:6], then[:6], rtol=1e-5, atol=1e-2))

@@ -38,7 +38,7 @@ def test_step_of_a_straight_tube_is_no_bend() -> None:
     centres += np.random.default_rng(2).normal(0.0, 0.003, centres.shape)
     arc = arc_through(u, centres)
     assert np.abs(arc.points(u) - centres).max() < 0.5
-    # The rise of an arc over its chord is its length squared times its curvature over 8: no more than the step.
+    # The rise of an arc over its chord is its length squared times its curvature over 8.
     assert arc.curvature * 240.0**2 / 8.0 < 0.5
 
 
