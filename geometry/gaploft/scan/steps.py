@@ -66,10 +66,10 @@ def welded(mesh: Mesh) -> Mesh:
     if n_before == n_after:
         return replace(mesh, vertices=mesh.vertices.astype(np.float64, copy=False))
     known = mesh.vertex_of_source >= 0
-    vertex_of_source = np.where(known, group[mesh.vertex_of_source], np.int32(-1))
+    vertex_of_source = np.where(known, group.take(mesh.vertex_of_source), np.int32(-1))
     soup = n_before == mesh.faces.size
-    vertices = mesh.vertices[first].astype(np.float64)
-    mended = replace(mesh, vertices=vertices, faces=group[mesh.faces], vertex_of_source=vertex_of_source)
+    vertices = mesh.vertices.take(first, axis=0).astype(np.float64)
+    mended = replace(mesh, vertices=vertices, faces=group.take(mesh.faces), vertex_of_source=vertex_of_source)
     if soup:
         return mended
     return mended.noted(

@@ -99,7 +99,7 @@ def face_pieces(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int32
     columns = np.concatenate([faces[:, 1], faces[:, 2]])
     graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
     label: NDArray[np.int32] = connected_components(graph, directed=False)[1]
-    return label[faces[:, 0]]
+    return label.take(faces[:, 0])
 
 
 def _half_edges(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int64]:

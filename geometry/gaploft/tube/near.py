@@ -25,8 +25,8 @@ def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     number[vertex] = np.arange(len(vertex))
     kept = scan.faces
     for corner in range(3):
-        kept = kept[keep[kept[:, corner]]]
-    faces = number[kept]
+        kept = kept.compress(keep.take(kept[:, corner]), axis=0)
+    faces = number.take(kept)
     sides = scan.vertices_mm[vertex[faces[:, 0]]] - scan.vertices_mm[vertex[faces[:, 1]]]
     some = np.linalg.norm(sides[:: max(1, len(sides) // 10_000)], axis=1)
     edge = float(np.median(some)) if len(some) else 0.0
