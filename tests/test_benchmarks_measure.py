@@ -9,6 +9,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
+import case_runner
 import plain_tube
 from accuracy_figures import class_of, ratios, silently_bad
 from accuracy_plots import draw_all
@@ -133,6 +134,33 @@ def test_a_case_that_cannot_be_made_is_a_row_and_stops_nothing():
     rows = run_case(Case("no such family", 40.0, 0, 1, "plain"), plan)
     assert [row["tool"] for row in rows] == ["gaploft", "linear_loft"]
     assert all(row["note"].startswith("failed: exit code 1") for row in rows)
+
+
+#: A child like ``one_case.py`` whose tools end well, take the process down, or never end.
+_CHILD = """
+import json, os, sys, time
+case = json.loads(sys.argv[1])
+for tool in sys.argv[2:]:
+    print(json.dumps({"started": tool}), flush=True)
+    if tool == "crashes":
+        os._exit(7)
+    if tool == "hangs":
+        time.sleep(600)
+    print(json.dumps({"row": {**case, "tool": tool, "rms_mm": 0.1, "p95_mm": float("nan")}}), flush=True)
+"""
+
+
+def test_a_tool_that_crashes_or_hangs_costs_its_own_row_only(tmp_path, monkeypatch):
+    child = tmp_path / "child.py"
+    child.write_text(_CHILD, encoding="utf-8")
+    monkeypatch.setattr(case_runner, "_CHILD", child)
+    plan = Plan(["first", "crashes", "second", "hangs", "third"], None, 1, 3.0)
+    rows = run_case(Case("oval", 40.0, 0, 1, "plain"), plan)
+    assert [row["tool"] for row in rows] == list(plan.tools)
+    assert {row["tool"] for row in rows if "rms_mm" in row} == {"first", "second", "third"}
+    assert "exit code 7" in rows[1]["note"]
+    assert "exit code -9" in rows[3]["note"]
+    assert not any("p95_mm" in row for row in rows)
 
 
 def row(tool, rms, *, family="tapered", gap=30.0, **more):
