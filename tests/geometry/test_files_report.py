@@ -11,6 +11,7 @@ import pytest
 
 import plain_rebuild
 from gaploft.errors import InputError
+from gaploft.evidence.model import Halves, Seating
 from gaploft.report.numbers import as_dict, as_json
 from gaploft.report.outputs import OUTPUT_NAMES, clear_outputs, write_outputs
 from gaploft.report.page import as_page
@@ -125,6 +126,40 @@ def test_page_stands_alone_and_is_well_formed(tmp_path, verdict):
     assert len(page.loaded) == (0 if verdict == "refused" else 2)
     assert "script" not in page.tags
     assert not re.search(r"url\(|@import|https?:", text)
+
+
+def test_page_tells_how_to_move_a_reseated_half(tmp_path):
+    rebuild = plain_rebuild.rebuild("check")
+    rows = ((1.0, 0.0, 0.0, -0.25), (0.0, 1.0, 0.0, 0.125), (0.0, 0.0, 1.0, 0.0), (0.0, 0.0, 0.0, 1.0))
+    halves = Halves(
+        0.5,
+        0.25,
+        significant=True,
+        offset_u_mm=0.011,
+        angle_u_deg=0.022,
+        not_seen=("twist", "slide"),
+        mode="reseat",
+        moved="from",
+        matrix=rows,
+        after=Seating(0.004, 0.012, 0.006, 0.023, False),
+    )
+    seated = dataclasses.replace(rebuild, evidence=dataclasses.replace(rebuild.evidence, halves=halves))
+    report = write_outputs(seated, tmp_path)
+    assert report["halves"]["matrix"] == [list(row) for row in rows]
+    assert report["halves"]["after"]["offset_u_mm"] == 0.012
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    for words in (
+        "Re-seating",
+        "'from' end",
+        "-0.250000",
+        "0.004 mm ± 0.012 mm",
+        "0.500 mm ± 0.011 mm",
+        "– ± –",
+    ):
+        assert words in text
+    assert Page(text).open == []
+    write_outputs(rebuild, tmp_path)
+    assert "Re-seating" not in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
 def test_page_says_verdict_unit_layers_warnings_and_cautions(tmp_path):

@@ -14,12 +14,14 @@ from scipy.spatial.transform import Rotation
 from gaploft.evidence.assess import Assessed, assess
 from gaploft.evidence.model import Halves
 from gaploft.evidence.reseat import HalvesFit, fit_halves, reseated_tube
-from gaploft.job import Damage, HalvesSettings
+from gaploft.job import Damage, HalvesSettings, Job
+from gaploft.pipeline import rebuild
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
 from gaploft.tube.isolate import isolate_tube
 from gaploft.tube.model import TubePoints
 from lofted import KINDS, BrokenTube, broken_tube
+from plain_tube import open_tube
 
 Floats = NDArray[np.float64]
 HOLD = HalvesSettings()
@@ -137,6 +139,24 @@ def test_halves_that_hold_are_not_reseated() -> None:
     assert (halves.mode, halves.moved, halves.matrix, halves.after) == ("reseat", None, None, None)
     held = halves_of("round", 4).fit.surface
     np.testing.assert_array_equal(fitted.fit.surface.coefficients, held.coefficients)
+
+
+def test_damage_on_one_side_leaves_nothing_to_reseat() -> None:
+    """An analytic cylinder of one piece, some of its vertices marked as damaged."""
+    vertices, faces = open_tube(length=240.0, n_u=121, n_v=96)
+    x, y, z = vertices.T
+    marked = np.flatnonzero((np.abs(z - 120.0) < 12.0) & (np.abs(np.arctan2(y, x)) < 0.7))
+    source = ScanSource("cylinder", "", "mm", len(vertices), len(faces))
+    scan = scan_from_arrays(vertices, faces, mm_per_unit=1.0, source=source)
+    damage = Damage(np.array([0.0, 0.0, 108.0]), np.array([0.0, 0.0, 132.0]), marked)
+    done = rebuild(scan, Job(damage, halves=HalvesSettings("reseat", "to")))
+    assert done.evidence is not None
+    assert done.evidence.halves.moved is None
+    assert np.isnan(done.evidence.halves.offset_mm)
+    assert [note.text for note in done.warnings if note.code == "halves_not_moved"] == [
+        "damage on one side leaves the tube in one piece, and no half can have moved, so none was re-seated: "
+        "the surface holds both as scanned"
+    ]
 
 
 def test_only_the_half_that_is_named_is_moved() -> None:
