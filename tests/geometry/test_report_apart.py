@@ -43,7 +43,7 @@ def test_the_same_pictures(children, own_drawing):
     assert [child.returncode for child in children] == [0]
 
 
-@pytest.mark.parametrize("python", ["/nowhere/python", "false"])
+@pytest.mark.parametrize("python", ["/nowhere/python", "false", None])
 def test_drawn_here_when_there_is_no_other_process_or_it_fails(monkeypatch, own_drawing, python):
     monkeypatch.setattr(sys, "executable", python)
     with apart.drawing_apart() as draw:

@@ -54,6 +54,8 @@ def drawing_apart() -> Iterator[Draw]:
 
 def _started() -> "subprocess.Popen[bytes] | None":
     """Start a Python that waits for a target; it finds this very library first."""
+    if not sys.executable:
+        return None
     places = [str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(place for place in places if place)}
     command = [sys.executable, "-P", "-m", "gaploft.report.apart"]
