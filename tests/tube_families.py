@@ -9,13 +9,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from section_shapes import cut_aerofoil, d_section, ellipse, superellipse, twisted
-
-Floats = NDArray[np.float64]
-Section = Callable[[float], Floats]
-Heading = Callable[[Floats, float], Floats]
+from tube_shapes import (
+    Kind,
+    aerofoil,
+    d_tube,
+    down_tube,
+    hourglass,
+    oval,
+    round_tube,
+    s_stay,
+    square_to_round,
+    stay,
+    tapered,
+    twisted_oval,
+)
 
 #: A measure: nominal, least, greatest.
 Range = tuple[float, float, float]
@@ -25,14 +33,6 @@ _SHIFT: Range = (0.0, -0.12, 0.12)
 #: How the section is turned against the plane of the bend, and which way the tube bends (the sign).
 _ROLL_DEG: Range = (0.0, -180.0, 180.0)
 _SENSE: Range = (1.0, -1.0, 1.0)
-
-
-@dataclass(frozen=True)
-class Kind:
-    """One tube: the section at a share of its length, and its heading (radians) along the way."""
-
-    section: Section
-    heading_rad: Heading
 
 
 @dataclass(frozen=True)
@@ -56,147 +56,15 @@ def _about(nominal: float, least: float = 0.0, share: float = 0.2) -> Range:
     return nominal, max(least, (1.0 - share) * nominal), (1.0 + share) * nominal
 
 
-def _straight(along: Floats, length_mm: float) -> Floats:
-    return np.zeros_like(along)
-
-
-def _bend(radius_mm: float, sense: float) -> Heading:
-    signed = float(np.copysign(radius_mm, sense))
-    return lambda along, length_mm: (along - 0.5 * length_mm) / signed
-
-
-def _s_bend(amplitude_rad: float, shift: float, sense: float) -> Heading:
-    signed = float(np.copysign(amplitude_rad, sense))
-    return lambda along, length_mm: signed * np.sin(2 * np.pi * along / length_mm + 2 * np.pi * shift)
-
-
-def _ease(share: float) -> float:
-    """0 to 1 with flat ends, carried on past them."""
-    return 0.5 - 0.5 * np.cos(np.pi * share)
-
-
-def _between(start: float, stop: float, share: float) -> float:
-    return start + (stop - start) * share
-
-
-def _rolled(section: Floats, roll_deg: float) -> Floats:
-    return twisted(section, np.deg2rad(roll_deg)) if roll_deg else section
-
-
-def _round(radius: float) -> Kind:
-    return Kind(lambda s: ellipse(radius, radius, 96), _straight)
-
-
-def _tapered(start: float, drop: float) -> Kind:
-    def section(s: float) -> Floats:
-        radius = _between(start, start - drop, s)
-        return ellipse(radius, radius, 96)
-
-    return Kind(section, _straight)
-
-
-def _oval(x: float, x_end: float, y: float, y_end: float, shift: float) -> Kind:
-    def section(s: float) -> Floats:
-        share = _ease(s + shift)
-        return ellipse(_between(x, x_end, share), _between(y, y_end, share), 96)
-
-    return Kind(section, _straight)
-
-
-def _stay(start: float, stop: float, aspect: float, roll_deg: float, bend: float, sense: float) -> Kind:
-    def section(s: float) -> Floats:
-        radius = _between(start, stop, s)
-        return _rolled(ellipse(radius * aspect, radius, 96), roll_deg)
-
-    return Kind(section, _bend(bend, sense))
-
-
-def _s_stay(
-    start: float, stop: float, aspect: float, roll_deg: float, amplitude: float, shift: float, sense: float
-) -> Kind:
-    return Kind(
-        _stay(start, stop, aspect, roll_deg, 1.0, 1.0).section,
-        _s_bend(amplitude, shift, sense),
-    )
-
-
-def _hourglass(x: float, y: float, waist_x: float, waist_y: float, shift: float) -> Kind:
-    def section(s: float) -> Floats:
-        dip = np.sin(np.pi * (s + shift)) ** 2
-        return ellipse(x - waist_x * dip, y - waist_y * dip, 96)
-
-    return Kind(section, _straight)
-
-
-def _d(
-    radius: float,
-    radius_end: float,
-    back: float,
-    back_end: float,
-    corner: float,
-    shift: float,
-    roll_deg: float,
-    bend: float,
-    sense: float,
-) -> Kind:
-    def section(s: float) -> Floats:
-        share = _ease(s + shift)
-        flat = d_section(_between(radius, radius_end, share), _between(back, back_end, share), corner, 160)
-        return _rolled(flat, roll_deg)
-
-    return Kind(section, _bend(bend, sense))
-
-
-def _aerofoil(chord: float, chord_end: float, width: float, width_end: float, edge: float) -> Kind:
-    return Kind(
-        lambda s: cut_aerofoil(_between(chord, chord_end, s), _between(width, width_end, s), edge, 200),
-        _straight,
-    )
-
-
-def _superellipse(
-    x: float, x_end: float, y: float, y_end: float, exponent: float, exponent_end: float, shift: float
-) -> Kind:
-    def section(s: float) -> Floats:
-        power = _between(exponent, exponent_end, _ease(s + shift))
-        return superellipse(_between(x, x_end, s), _between(y, y_end, s), power, 128)
-
-    return Kind(section, _straight)
-
-
-def _twisted_oval(x: float, y: float, twist_deg: float, sense: float) -> Kind:
-    signed = float(np.copysign(twist_deg, sense))
-    return Kind(lambda s: twisted(ellipse(x, y, 96), np.deg2rad(signed) * s), _straight)
-
-
-def _down_tube(
-    x: float,
-    x_end: float,
-    y: float,
-    y_end: float,
-    exponent: float,
-    exponent_end: float,
-    shift: float,
-    bend: float,
-    sense: float,
-) -> Kind:
-    def section(s: float) -> Floats:
-        share = _ease(s + shift)
-        power = _between(exponent, exponent_end, s)
-        return superellipse(_between(x, x_end, share), _between(y, y_end, share), power, 128)
-
-    return Kind(section, _bend(bend, sense))
-
-
 #: name -> family; lengths are half axes or radii in mm unless they are named otherwise.
 FAMILIES: dict[str, Family] = {
-    "round": Family(_round, {"radius": _about(16)}),
-    "tapered": Family(_tapered, {"start": _about(20), "drop": (6, 2, 9)}),
+    "round": Family(round_tube, {"radius": _about(16)}),
+    "tapered": Family(tapered, {"start": _about(20), "drop": (6, 2, 9)}),
     "oval": Family(
-        _oval, {"x": _about(20), "x_end": _about(14), "y": _about(14), "y_end": _about(17), "shift": _SHIFT}
+        oval, {"x": _about(20), "x_end": _about(14), "y": _about(14), "y_end": _about(17), "shift": _SHIFT}
     ),
     "stay": Family(
-        _stay,
+        stay,
         {
             "start": _about(9),
             "stop": _about(6, 5.8),
@@ -207,7 +75,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "tight_stay": Family(
-        _stay,
+        stay,
         {
             "start": _about(9),
             "stop": _about(6, 5.8),
@@ -218,7 +86,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "s_stay": Family(
-        _s_stay,
+        s_stay,
         {
             "start": _about(8),
             "stop": _about(6, 5.8),
@@ -230,7 +98,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "hourglass": Family(
-        _hourglass,
+        hourglass,
         {
             "x": _about(16),
             "y": _about(16),
@@ -240,7 +108,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "d_section": Family(
-        _d,
+        d_tube,
         {
             "radius": _about(15),
             "radius_end": _about(12),
@@ -254,7 +122,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "aerofoil": Family(
-        _aerofoil,
+        aerofoil,
         {
             "chord": _about(52),
             "chord_end": _about(42),
@@ -264,7 +132,7 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "superellipse": Family(
-        _superellipse,
+        square_to_round,
         {
             "x": _about(20),
             "x_end": _about(16),
@@ -276,10 +144,10 @@ FAMILIES: dict[str, Family] = {
         },
     ),
     "twisted_oval": Family(
-        _twisted_oval, {"x": _about(19), "y": _about(13), "twist_deg": (35, 15, 45), "sense": _SENSE}
+        twisted_oval, {"x": _about(19), "y": _about(13), "twist_deg": (35, 15, 45), "sense": _SENSE}
     ),
     "down_tube": Family(
-        _down_tube,
+        down_tube,
         {
             "x": _about(30),
             "x_end": _about(24),
