@@ -13,7 +13,16 @@ import numpy as np
 import pytest
 
 from gaploft import cli
-from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize, Halves, Seam
+from gaploft.evidence.model import (
+    BandSummary,
+    BlankTest,
+    Evidence,
+    FitQuality,
+    GapSize,
+    Halves,
+    Seam,
+    Seating,
+)
 from gaploft.evidence.verdict import judge
 from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.job_file import read_job
@@ -164,6 +173,9 @@ def test_verdict_is_ready_when_sound_and_check_when_halves_moved():
     verdict, (note,) = judge(replace(SOUND, halves=seated))
     assert (verdict, note.code) == ("check", "halves_reseated")
     assert "once the 'from' half has been moved by the matrix in the report" in note.text
+    left = replace(seated, after=Seating(0.12, 0.01, 0.2, 0.02, True))
+    (note,) = judge(replace(SOUND, halves=left))[1]
+    assert "and still 0.12 mm once re-seated" in note.text
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from gaploft.tube.model import TubePoints
 
 #: Most times that the half is put back and the tube fitted anew, and the squared motion, in standard
 #: uncertainties, that is too little to do it once more.
-_ROUNDS, _NOTHING_LEFT = 3, 0.1
+_ROUNDS, _NOTHING_LEFT = 5, 0.1
 
 
 @dataclass(frozen=True)

@@ -96,6 +96,8 @@ def _halves_notes(halves: Halves) -> list[Note]:
                 "scanned",
             )
         ]
+    if halves.after is not None and halves.after.significant:
+        off += f", and still {halves.after.offset_mm:.2f} mm once re-seated"
     return [
         Note(
             "halves_reseated",
