@@ -13,8 +13,8 @@ from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.progress import Progress, silent
 from gaploft.surface.basis import TURN_RAD
 from gaploft.surface.blank import Blanked
-from gaploft.surface.fit import Waves
-from gaploft.surface.weights import choose_waves
+from gaploft.surface.fairness import Waves
+from gaploft.surface.weights import likeliest
 
 
 @dataclass(frozen=True)
@@ -35,18 +35,25 @@ def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent)
     cases = _judged(fit, progress)
     blank = _blank_test(fit, cases)
     progress("evidence", 0.6)
-    density = fit.noise.density_mm4
-    scale = band_scale(fit.scores.problem, cases, density)
+    chosen, density = fit.chosen, fit.noise.density_mm4
+    scale = band_scale(chosen.problem, cases, density)
     first, last = fit.surface.range_u
     stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
-    band = band_over(fit.problem, fit.waves, stations, density, scale)
+    band = band_over(chosen.problem, chosen.waves, stations, density, scale)
     if halves.moved is not None and fitted.seated is not None:
-        band = band_with_motion(band, fit.problem, fit.waves, fitted.seated, halves.moved)
+        band = band_with_motion(band, chosen.problem, chosen.waves, fitted.seated, halves.moved)
     progress("evidence", 0.8)
-    data = fit.problem.data
+    data = chosen.problem.data
     distance, rim = fit.outline.distance(data.u, data.v)
     seam = seam_at_rims(
-        distance, rim, data.v, fit.residual_mm, data.weights, fit.margins_mm, length_mm=2.0 * fit.radius_mm
+        distance,
+        rim,
+        data.v,
+        chosen.residual_mm,
+        data.weights,
+        fit.margins_mm,
+        length_mm=2.0 * fit.radius_mm,
+        density_mm4=density,
     )
     progress("evidence", 1.0)
     return Assessed(Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band), seam, halves), band, scale)
@@ -54,20 +61,28 @@ def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent)
 
 def _judged(fit: TubeFit, progress: Progress) -> list[tuple[Blanked, Waves]]:
     """Each stretch with weights that other stretches chose."""
-    sides = fit.sides
-    if not (sides[0] and sides[1]):
-        only = sides[0] or sides[1]
-        sides = (only[:1], only[1:])
     cases: list[tuple[Blanked, Waves]] = []
-    for number, (judged, choosing) in enumerate((sides, sides[::-1])):
-        waves = choose_waves(fit.scores, choosing) if choosing else fit.waves
-        cases += [(fit.scores.pieces[piece], waves) for piece in judged]
+    for number, side in enumerate(fit.sides):
+        if side:
+            waves = _without(fit, side)
+            cases += [(piece, waves) for piece in side]
         progress("evidence", 0.25 * (number + 1))
     return cases
 
 
+def _without(fit: TubeFit, side: tuple[Blanked, ...]) -> Waves:
+    """The stiffness that the rest of the tube chooses when the stretches of one flank are left out."""
+    chosen = fit.chosen
+    cells = chosen.problem.cells
+    out = np.zeros(len(cells.u), dtype=bool)
+    for piece in side:
+        out |= piece.left_out(cells.u, cells.v)
+    rest = chosen.likelihood.without(chosen.problem.assembled(out), chosen.noise.density_mm4)
+    return rest.waves(likeliest(rest, chosen.places))
+
+
 def _blank_test(fit: TubeFit, cases: list[tuple[Blanked, Waves]]) -> BlankTest:
-    errors = [np.abs(piece.error(fit.scores.problem, waves)).ravel() for piece, waves in cases]
+    errors = [np.abs(piece.error(fit.chosen.problem, waves)).ravel() for piece, waves in cases]
     together = np.concatenate(errors)
     return BlankTest(
         len(cases),
@@ -84,9 +99,9 @@ def _gap(fit: TubeFit) -> GapSize:
 
 
 def _quality(fit: TubeFit) -> FitQuality:
-    trusted = fit.problem.data.weights > 0.0
+    trusted = fit.chosen.problem.data.weights > 0.0
     return FitQuality(
-        float(np.sqrt(np.mean(fit.residual_mm[trusted] ** 2))), fit.noise.scale_mm, int(trusted.sum())
+        float(np.sqrt(np.mean(fit.chosen.residual_mm[trusted] ** 2))), fit.noise.scale_mm, int(trusted.sum())
     )
 
 

@@ -1,4 +1,4 @@
-"""A fit to the trusted points of one tube, as stiff as blanked stretches ask for."""
+"""A fit to the trusted points of one tube, as stiff as makes the scan most likely."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -7,39 +7,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.errors import EvidenceError
+from gaploft.evidence.band import spread_per_mm2
 from gaploft.evidence.noise import Noise, scan_noise
 from gaploft.evidence.stretches import flank_stretches
-from gaploft.surface.basis import TURN_RAD, TubeBasis
-from gaploft.surface.blank import blanked
-from gaploft.surface.equations import PLAIN_DIAMETERS, Fairness
-from gaploft.surface.fit import CLOSE_DIAMETERS, FitPoints, Problem, Settled, Waves, settle, tube_basis
+from gaploft.surface.arc import Arc
+from gaploft.surface.basis import TURN_RAD
+from gaploft.surface.blank import Blanked, Grid, blanked
+from gaploft.surface.fairness import Waves
+from gaploft.surface.fit import FitPoints, Problem, close_waves, section_size, settle, spread_out, started
 from gaploft.surface.model import TubeSurface
-from gaploft.surface.reference import arc_through, swept_reference
-from gaploft.surface.weights import BlankScores, choose_waves
+from gaploft.surface.weights import START, Likelihood, Places, likeliest
 from gaploft.tube.model import TubePoints
 from gaploft.tube.outline import Outline
 
-#: More points than this carry no more: they lie closer than the noise is correlated.
-_MOST_POINTS = 50_000
+#: Noise is guessed this much larger than close residuals show before it is measured on the chosen surface.
+_FIRST_GUESS = 2.0
+
+#: Points that a rough fit does with.
+_ROUGH_POINTS = 15_000
+#: Cut-off around the section as a share of its tightest radius.
+_EDGE_SHARE = 0.7
+
+Floats = NDArray[np.float64]
 
 
-def thinned(tube: TubePoints) -> TubePoints:
-    """Every k-th point where there are more than carry information; always the same ones."""
-    step = -(-len(tube.u) // _MOST_POINTS)
-    if step == 1:
-        return tube
-    part = slice(None, None, step)
-    return replace(
-        tube,
-        points_mm=tube.points_mm[part],
-        normals=tube.normals[part],
-        u=tube.u[part],
-        v=tube.v[part],
-        damaged=tube.damaged[part],
-    )
-
-
-def point_areas(u: NDArray[np.float64], v: NDArray[np.float64], radius_mm: float) -> NDArray[np.float64]:
+def point_areas(u: Floats, v: Floats, radius_mm: float) -> Floats:
     """Area that each point stands for: that of its patch of some mm over the number of points in it."""
     side = 4.0
     per_turn = max(6, round(2.0 * np.pi * radius_mm / side))
@@ -52,109 +44,144 @@ def point_areas(u: NDArray[np.float64], v: NDArray[np.float64], radius_mm: float
     return np.asarray(area / np.maximum(count, 0.7 * typical)[patch])
 
 
-def _settled(tube: TubePoints, trusted: NDArray[np.bool_], close: Waves) -> Settled:
-    """Close fit to the trusted points."""
-    u, v = tube.u[trusted], tube.v[trusted]
-    if len(u) < 500:
-        raise EvidenceError(
-            f"only {len(u)} scan points of the tube can be trusted, at least 500 are needed: scan more of it"
-        )
-    areas = point_areas(u, v, tube.radius_mm)
-    basis = tube_basis(*tube.flank_mm, tube.radius_mm, tube.tightest_mm)
-    data = FitPoints(tube.points_mm[trusted], u, v, areas)
-    plain = _plain_wave(data.v, tube.radius_mm)
-    reference = _reference(tube, basis, data, plain)
-    problem = Problem(basis, Fairness.of(basis, tube.radius_mm, plain), data, reference)
-    return settle(problem, areas, close)
+def plain_wave(v: Floats, radius_mm: float, tightest_mm: float) -> float:
+    """Cut-off around the section, mm: what is finer than its tightest edge is noise.
 
-
-def _plain_wave(v: NDArray[np.float64], radius_mm: float) -> float:
-    """Cut-off of the plain term, mm: as long as the widest strip along the tube that was never seen.
-
-    A shorter one would draw the strip from the noise of its very edges.
+    It is as long as the widest strip along the tube that was never seen, at least: a shorter one would draw
+    the strip from the noise of its very edges.
     """
     n = 180
     count = np.bincount(np.floor(np.mod(v, TURN_RAD) * (n / TURN_RAD)).astype(int) % n, minlength=n)
     seen = np.flatnonzero(count > 0.1 * np.median(count))
     unseen = int((np.diff(np.append(seen, seen[0] + n)) - 1).max())
     strip = unseen * TURN_RAD * radius_mm / n
-    return max(PLAIN_DIAMETERS * 2.0 * radius_mm, strip)
-
-
-def _reference(tube: TubePoints, basis: TubeBasis, data: FitPoints, plain_mm: float) -> TubeSurface:
-    """Mean section swept along the arc that lies closest to the spine where there is a tube to see."""
-    stations = np.concatenate(
-        [np.linspace(tube.flank_mm[0], tube.gap_mm[0], 40), np.linspace(tube.gap_mm[1], tube.flank_mm[1], 40)]
-    )
-    arc = arc_through(stations, tube.spine.points(stations))
-    return swept_reference(basis, arc, data.points, data.u, data.v, plain_mm)
+    return max(_EDGE_SHARE * tightest_mm, strip)
 
 
 @dataclass(frozen=True)
 class ChosenFit:
-    """A close fit with the stretches blanked on it, the stiffness they chose and its surface.
+    """A fit with the stiffness that its scan made likeliest.
 
-    ``close`` follows the scan closely; ``sides`` are the numbers of the stretches on each flank.
+    Attributes
+    ----------
+    close : solution that follows the scan closely
+    residual_mm : of the problem's points against the surface
     """
 
     problem: Problem
-    close: TubeSurface
-    scores: BlankScores
-    sides: tuple[tuple[int, ...], tuple[int, ...]]
-    waves: Waves
+    close: Floats
+    likelihood: Likelihood
+    places: Places
     noise: Noise
     surface: TubeSurface
+    residual_mm: Floats
+
+    @property
+    def waves(self) -> Waves:
+        """The stiffness."""
+        return self.likelihood.waves(self.places)
 
 
 def chosen_fit(
     tube: TubePoints,
+    arc: Arc,
     outline: Outline,
-    margins: NDArray[np.float64],
+    margins: Floats,
     tick: Callable[[float], None],
     *,
+    start: Places = START,
     rough: bool = False,
 ) -> ChosenFit:
-    """Fit to what lies further from the damage than the margins, as stiff as blanked stretches ask for.
+    """Fit to what lies further from the damage than the margins, as stiff as makes it likeliest.
 
-    ``rough`` blanks one stretch a flank only: enough to find the margins with.
+    ``start`` is where the search begins, such as what an earlier fit chose. ``rough`` does with fewer points
+    and one round: enough to find the margins with.
     """
     distance, rim = outline.distance(tube.u, tube.v)
     trusted = ~tube.damaged & (distance >= margins[rim])
+    if rough:
+        some = np.zeros(len(trusted), dtype=bool)
+        some[spread_out(tube.u, _ROUGH_POINTS)] = True
+        trusted &= some
+    u, v = tube.u[trusted], tube.v[trusted]
+    if len(u) < 500:
+        raise EvidenceError(
+            f"only {len(u)} scan points of the tube can be trusted, at least 500 are needed: scan more of it"
+        )
+    areas = point_areas(u, v, tube.radius_mm)
+    plain = plain_wave(v, tube.radius_mm, tube.tightest_mm)
+    problem = started(
+        arc,
+        FitPoints(tube.points_mm[trusted], u, v, areas),
+        tube.flank_mm,
+        n_section=section_size(tube.radius_mm, tube.tightest_mm),
+        plain_mm=plain,
+    )
     diameter = 2.0 * tube.radius_mm
-    settled = _settled(tube, trusted, Waves(CLOSE_DIAMETERS[0] * diameter, CLOSE_DIAMETERS[1] * diameter))
+    close = close_waves(diameter, plain)
+    settled = settle(problem, areas, close, rounds=2)
     tick(0.3)
     problem = settled.problem
-    rebuilt = (tube.gap_mm[0] - margins[0], tube.gap_mm[1] + margins[-1])
+    noise = _noise(problem, close, settled.residual_mm, tube.radius_mm)
+    noise = replace(noise, density_mm4=_FIRST_GUESS * noise.density_mm4)
+    for share in (0.3,) if rough else (0.3, 0.65):
+
+        def told(done: float, first: float = share) -> None:
+            tick(first + 0.3 * done)
+
+        likelihood = Likelihood(problem, noise.density_mm4, diameter, plain)
+        start = likeliest(likelihood, start, tick=told)
+        waves = likelihood.waves(start)
+        # The stiff surface tells noise from shape, and a boss from both, better than the close one.
+        settled = settle(problem, areas, waves, rounds=1)
+        problem = settled.problem
+        noise = _noise(problem, waves, settled.residual_mm, tube.radius_mm)
+    return ChosenFit(
+        problem,
+        problem.solution(close),
+        replace(likelihood, problem=problem, known={}),
+        start,
+        noise,
+        settled.surface,
+        settled.residual_mm,
+    )
+
+
+def _noise(problem: Problem, waves: Waves, residual_mm: Floats, radius_mm: float) -> Noise:
+    """Noise of the points, from their residuals about the surface of this stiffness."""
+    data = problem.data
+    stations = np.quantile(data.u, np.linspace(0.1, 0.9, 8))
+    grid = Grid.on(problem, stations, np.linspace(0.0, TURN_RAD, 12, endpoint=False))
+    taken = float(np.median(spread_per_mm2(problem.factor(waves), grid)))
+    return scan_noise(data.u, data.v, residual_mm, data.weights, radius_mm=radius_mm, taken_per_mm2=taken)
+
+
+def blanked_sides(
+    chosen: ChosenFit, tube: TubePoints, rebuilt_mm: tuple[float, float]
+) -> tuple[tuple[Blanked, ...], tuple[Blanked, ...]]:
+    """The stretches to test the rebuild on, on both flanks.
+
+    Raises
+    ------
+    EvidenceError
+        None fits.
+    """
     middle, width = _middle_and_width(tube)
-    spans = ((tube.flank_mm[0], rebuilt[0]), (rebuilt[1], tube.flank_mm[1]))
-    sides = [
-        flank_stretches(span, rebuilt[1] - rebuilt[0], tube.radius_mm, middle_rad=middle, width_rad=width)
+    spans = ((tube.flank_mm[0], rebuilt_mm[0]), (rebuilt_mm[1], tube.flank_mm[1]))
+    length = rebuilt_mm[1] - rebuilt_mm[0]
+    first, second = (
+        tuple(
+            blanked(chosen.problem, chosen.close, stretch)
+            for stretch in flank_stretches(span, length, tube.radius_mm, middle_rad=middle, width_rad=width)
+        )
         for span in spans
-    ]
-    if rough:
-        sides = [side[len(side) // 2 : len(side) // 2 + 1] for side in sides]
-    pieces = [blanked(problem, settled.surface, stretch) for side in sides for stretch in side]
-    if not pieces:
+    )
+    if not first and not second:
         raise EvidenceError(
             "no intact stretch beside the damage is long enough to test a rebuild of "
-            f"{rebuilt[1] - rebuilt[0]:.1f} mm on: scan more of the tube"
+            f"{length:.1f} mm on: scan more of the tube"
         )
-    scores = BlankScores(problem, pieces, diameter)
-    waves = choose_waves(scores, tick=lambda share: tick(0.3 + 0.7 * share))
-    surface = problem.solve(waves)
-    data = problem.data
-    feet = surface.project(data.points, data.u, data.v, steps=1, second_order=False)
-    noise = scan_noise(data.u, data.v, feet.distance_mm, data.weights, tube.radius_mm)
-    n = len(sides[0])
-    return ChosenFit(
-        settled.problem,
-        settled.surface,
-        scores,
-        (tuple(range(n)), tuple(range(n, len(pieces)))),
-        waves,
-        replace(noise, scale_mm=settled.scale_mm),
-        surface,
-    )
+    return first, second
 
 
 def _middle_and_width(tube: TubePoints) -> tuple[float, float]:

@@ -9,8 +9,9 @@ from scipy.linalg import solve_triangular
 from gaploft.evidence.motion import SLIDE, TWIST, Motion, moved, solved
 from gaploft.evidence.roughness import FREE, Roughness, roughness_of
 from gaploft.evidence.traces import Traces, section_traces
-from gaploft.surface.fit import Problem, Waves
-from gaploft.surface.weights import ALONG_DIAMETERS, AROUND_DIAMETERS
+from gaploft.surface.fairness import Waves
+from gaploft.surface.fit import Problem
+from gaploft.surface.weights import BEND_DIAMETERS, DETAIL_DIAMETERS
 
 #: A half that was put back by eye is off by about this much (common practice, no source). It holds back what
 #: the scan hardly shows, and a twist or slide that the scan does not know better than this is not seen.
@@ -115,13 +116,14 @@ def motion_between(problem: Problem, middle_mm: float, *, radius_mm: float, dens
     data = problem.data
     far = data.u > middle_mm
     diameter = 2.0 * radius_mm
-    stiffest = Waves(ALONG_DIAMETERS[-1] * diameter, AROUND_DIAMETERS[1] * diameter)
+    longest = BEND_DIAMETERS[-1] * diameter
+    stiffest = Waves(longest, longest, DETAIL_DIAMETERS[-1] * diameter, 0.035 * diameter)
     found, first = np.zeros(6), None
     for _ in range(_ROUNDS):
         points = data.points.copy()
         if first is not None:
             points[far] = moved(points[far], np.asarray(np.linalg.inv(replace(first, steps=found).matrix())))
-        seated = replace(problem, data=replace(data, points=points))
+        seated = problem.with_points(points)
         base = seated.solve(stiffest)
         traces = section_traces(seated.data, base, middle_mm, radius_mm=radius_mm, density_mm4=density_mm4)
         roughness = roughness_of(traces, traces.u > middle_mm)

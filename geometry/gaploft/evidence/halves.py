@@ -49,7 +49,7 @@ def halves_test(fit: TubeFit) -> HalvesTest:
     # The points as a close fit weighs them: a stiff one takes a rim that has moved for an outlier.
     density = fit.noise.density_mm4
     middle = sum(fit.outline.gap_mm) / 2.0
-    measured = motion_between(fit.scores.problem, middle, radius_mm=fit.radius_mm, density_mm4=density)
+    measured = motion_between(fit.chosen.problem, middle, radius_mm=fit.radius_mm, density_mm4=density)
     still = _still(measured, fit.rebuilt_mm[1] - fit.rebuilt_mm[0], middle)
     usual = max(1.0, float(np.mean(still))) if still else 1.0
     found = measured.motion

@@ -43,10 +43,12 @@ class BandSummary:
 
 @dataclass(frozen=True)
 class Seam:
-    """Surface against intact scan at the rims, the worse of both."""
+    """Surface against intact scan at the rims, the worse of both, with standard uncertainties."""
 
     step_mm: float
     angle_deg: float
+    step_u_mm: float = 0.0
+    angle_u_deg: float = 0.0
 
 
 _NOT_KNOWN = float("nan")

@@ -4,12 +4,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import erf
 
 from gaploft.surface.fit import robust_scale
 
-#: Side of the patches whose means show correlated noise, mm; scan noise goes together over some mm
+#: Sides of the patches whose means show correlated noise, mm; scan noise goes together over some mm
 #: (common practice, no source).
-_PATCH_MM = 8.0
+_PATCHES_MM = (4.0, 8.0)
+#: Correlation lengths that are believed, mm; beyond them shape and noise can't be told apart.
+_SHORTEST_MM, _LONGEST_MM = 0.05, 3.5
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -26,28 +32,82 @@ class Noise:
 
 
 def scan_noise(
-    u: NDArray[np.float64],
-    v: NDArray[np.float64],
-    residual_mm: NDArray[np.float64],
-    weights: NDArray[np.float64],
+    u: Floats,
+    v: Floats,
+    residual_mm: Floats,
+    weights: Floats,
+    *,
     radius_mm: float,
+    taken_per_mm2: float,
 ) -> Noise:
     """Noise from the residuals of trusted points.
 
-    Block means: the variance of a mean over patches much larger than the correlation length, times
-    the patch area, is the noise density at long waves, whatever the shape of the correlation.
+    Parameters
+    ----------
+    taken_per_mm2 : variance of the fitted surface over the noise density: the share of the noise that the
+        fit itself followed, for each mm^2 that a mean is taken over
+
+    Notes
+    -----
+    Block means: the variance of a mean over patches much larger than the correlation length, times the patch
+    area, is the noise density at long waves. Patches that are not much larger show a share of it only, which
+    follows from how the variance grows from one patch size to the next, for a correlation that falls as
+    ``exp(-d^2 / 2 l^2)``.
     """
     scale = robust_scale(residual_mm)
-    per_turn = max(4, round(2.0 * np.pi * radius_mm / _PATCH_MM))
+    per_point = scale * scale * float(np.median(weights))
+    small, large = (
+        _block_density(u, v, residual_mm, weights, radius_mm, side, taken_per_mm2) for side in _PATCHES_MM
+    )
+    if not 0.0 < small < large:
+        return Noise(scale, max(large, per_point))
+    length = correlation_length(small / large)
+    return Noise(scale, max(large / seen_share(_PATCHES_MM[1] / length), per_point))
+
+
+def seen_share(sides_in_lengths: float) -> float:
+    """Variance of the mean over a square patch, times its area, over the density at long waves.
+
+    Closed form for a correlation of ``exp(-d^2 / 2 l^2)`` and patches of so many correlation lengths.
+    """
+    x = sides_in_lengths
+    along = erf(x / np.sqrt(2.0)) - np.sqrt(2.0 / np.pi) / x * (1.0 - np.exp(-0.5 * x * x))
+    return float(along * along)
+
+
+def correlation_length(ratio: float) -> float:
+    """Correlation length in mm at which the small patches see this share of what the large ones do."""
+
+    def off(length: float) -> float:
+        small, large = (seen_share(side / length) for side in _PATCHES_MM)
+        return small / large - ratio
+
+    if off(_SHORTEST_MM) <= 0.0:
+        return _SHORTEST_MM
+    if off(_LONGEST_MM) >= 0.0:
+        return _LONGEST_MM
+    return float(brentq(off, _SHORTEST_MM, _LONGEST_MM))
+
+
+def _block_density(
+    u: Floats,
+    v: Floats,
+    residual_mm: Floats,
+    weights: Floats,
+    radius_mm: float,
+    side_mm: float,
+    taken_per_mm2: float,
+) -> float:
+    """Variance of patch means times the patch area, with what the fit took of it added, mm^4."""
+    per_turn = max(4, round(2.0 * np.pi * radius_mm / side_mm))
     column = np.floor(np.mod(v, 2.0 * np.pi) / (2.0 * np.pi) * per_turn).astype(int) % per_turn
-    row = np.floor((u - u.min()) / _PATCH_MM).astype(int)
+    row = np.floor((u - u.min()) / side_mm).astype(int)
     patch = row * per_turn + column
     count = np.bincount(patch)
     weight = np.bincount(patch, weights)
-    full = count >= max(4.0, 0.6 * float(np.median(count[count > 0])))
+    full = count >= max(4.0, 0.7 * float(np.median(count[count > 0])))
     mean = np.bincount(patch, weights * residual_mm)[full] / np.maximum(weight[full], 1e-300)
-    area = _PATCH_MM * 2.0 * np.pi * radius_mm / per_turn
-    per_point = float(np.median(weights))
+    area = side_mm * 2.0 * np.pi * radius_mm / per_turn
     # The median keeps a sticker or a boss from passing for noise; 2.198 makes it a variance for Gaussian
     # means.
-    return Noise(scale, max(2.198 * float(np.median(mean * mean)) * area, scale * scale * per_point))
+    return 2.198 * float(np.median(mean * mean)) * area / max(1.0 - area * taken_per_mm2, 0.3)

@@ -48,7 +48,11 @@ def rim_margin(
     n_bins = max(1, round(reach_mm / _BIN_MM))
     ring = np.floor(distance_mm / reach_mm * n_bins).astype(int)
     near = (ring >= 0) & (ring < CONTROL_REACHES * n_bins)
-    sector = np.floor(np.mod(v[near], 2.0 * np.pi) * (_SECTORS / (2.0 * np.pi))).astype(int) % _SECTORS
+    # Sectors are counted from where the residuals are largest, so that they lie the same in any pose.
+    start = np.angle(np.sum(np.abs(residual_mm[near]) * np.exp(1j * v[near])))
+    sector = (
+        np.floor(np.mod(v[near] - start, 2.0 * np.pi) * (_SECTORS / (2.0 * np.pi))).astype(int) % _SECTORS
+    )
     cell, residual, spread = ring[near] * _SECTORS + sector, residual_mm[near], spread_mm[near]
     n_cells = CONTROL_REACHES * n_bins * _SECTORS
     order = np.lexsort((residual, cell))

@@ -8,13 +8,15 @@ from numpy.typing import NDArray
 
 from gaploft.errors import EvidenceError
 from gaploft.evidence.band import HALF_WIDTH, band_over
-from gaploft.evidence.chosen_fit import ChosenFit, chosen_fit, point_areas, thinned
+from gaploft.evidence.chosen_fit import ChosenFit, blanked_sides, chosen_fit
 from gaploft.evidence.noise import Noise
+from gaploft.evidence.straight import along_arc, thinned
 from gaploft.evidence.stretches import check_flanks
 from gaploft.evidence.trust import CONTROL_REACHES, rim_margin
-from gaploft.surface.fit import Problem, Waves, settle
+from gaploft.surface.arc import Arc
+from gaploft.surface.blank import Blanked
 from gaploft.surface.model import TubeSurface
-from gaploft.surface.weights import BlankScores
+from gaploft.surface.weights import START, Places
 from gaploft.tube.model import TubePoints
 from gaploft.tube.outline import Outline, damage_outline
 
@@ -31,23 +33,27 @@ class TubeFit:
     margins_mm : distrusted distance beyond each rim
     rebuilt_mm : stations between which the surface is rebuilt
     flanks_mm : trusted length on both sides
-    close : a surface that follows the scan closely
-    scores, sides : the blanked stretches, and which of them lie on which flank
+    chosen : the problem, its stiffness and what made it the likeliest
+    sides : the blanked stretches on each flank
     """
 
     outline: Outline
     margins_mm: tuple[float, ...]
     rebuilt_mm: tuple[float, float]
     flanks_mm: tuple[float, float]
-    noise: Noise
-    close: TubeSurface
-    scores: BlankScores
-    sides: tuple[tuple[int, ...], tuple[int, ...]]
-    problem: Problem
-    residual_mm: NDArray[np.float64]
-    surface: TubeSurface
-    waves: Waves
+    chosen: ChosenFit
+    sides: tuple[tuple[Blanked, ...], tuple[Blanked, ...]]
     radius_mm: float
+
+    @property
+    def noise(self) -> Noise:
+        """Noise of the scan."""
+        return self.chosen.noise
+
+    @property
+    def surface(self) -> TubeSurface:
+        """The rebuilt surface."""
+        return self.chosen.surface
 
 
 def _margins(tube: TubePoints, outline: Outline, chosen: ChosenFit, reaches: list[float]) -> list[float]:
@@ -75,9 +81,10 @@ def _margins(tube: TubePoints, outline: Outline, chosen: ChosenFit, reaches: lis
 
 
 def _trusted_margins(
-    tube: TubePoints, outline: Outline, tick: Callable[[float], None]
-) -> NDArray[np.float64]:
-    """Walk outward from the damage until the residuals are noise; look further where they never are."""
+    tube: TubePoints, arc: Arc, outline: Outline, tick: Callable[[float], None]
+) -> tuple[NDArray[np.float64], Places]:
+    """Walk outward from the damage until the residuals are noise; look further where they never are. Also
+    the stiffness that was chosen on the way."""
     beyond = (tube.gap_mm[0] - tube.flank_mm[0], tube.flank_mm[1] - tube.gap_mm[1])
     widest = [
         min(_WIDEST_REACH_MM, 0.4 * flank) for flank in (beyond if outline.n_rims == 2 else (min(beyond),))
@@ -85,12 +92,14 @@ def _trusted_margins(
     room = [max(0.0, (length - tube.gap_length_mm - 2.0 * tube.radius_mm) / 2.0) for length in beyond]
     first = min(_FIRST_REACH_MM, max(6.0, max(room)))
     reaches = [max(1.0, min(first, most)) for most in widest]
+    places = START
     for attempt in range(3):
 
         def told(share: float, done: int = attempt) -> None:
             tick((done + share) / 3.0)
 
-        chosen = chosen_fit(tube, outline, np.array(reaches), told, rough=True)
+        chosen = chosen_fit(tube, arc, outline, np.array(reaches), told, start=places, rough=True)
+        places = chosen.places
         margins = _margins(tube, outline, chosen, reaches)
         more = [found >= reach < most for found, reach, most in zip(margins, reaches, widest, strict=True)]
         if not any(more):
@@ -99,7 +108,7 @@ def _trusted_margins(
             min(most, 1.8 * reach) if wider else reach
             for wider, reach, most in zip(more, reaches, widest, strict=True)
         ]
-    return np.array(margins)
+    return np.array(margins), places
 
 
 def fit_tube(tube: TubePoints, *, tick: Callable[[float], None] = lambda share: None) -> TubeFit:
@@ -118,31 +127,24 @@ def fit_tube(tube: TubePoints, *, tick: Callable[[float], None] = lambda share: 
         ) from error
 
 
-def _fit_tube(tube: TubePoints, tick: Callable[[float], None]) -> TubeFit:
+def _fit_tube(given: TubePoints, tick: Callable[[float], None]) -> TubeFit:
+    tube, arc = along_arc(given)
     outline = damage_outline(tube)
     beyond = (tube.gap_mm[0] - tube.flank_mm[0], tube.flank_mm[1] - tube.gap_mm[1])
     check_flanks(beyond, tube.gap_length_mm, tube.radius_mm, tube.stopped_by)
-    margins = _trusted_margins(tube, outline, lambda share: tick(0.6 * share))
+    margins, places = _trusted_margins(tube, arc, outline, lambda share: tick(0.6 * share))
     rebuilt = (tube.gap_mm[0] - float(margins[0]), tube.gap_mm[1] + float(margins[-1]))
     flanks = (rebuilt[0] - tube.flank_mm[0], tube.flank_mm[1] - rebuilt[1])
     check_flanks(flanks, rebuilt[1] - rebuilt[0], tube.radius_mm, tube.stopped_by)
-    chosen = chosen_fit(tube, outline, margins, lambda share: tick(0.6 + 0.3 * share))
-    problem = chosen.problem
-    areas = point_areas(problem.data.u, problem.data.v, tube.radius_mm)
-    final = settle(problem, areas, chosen.waves, rounds=2)
+    chosen = chosen_fit(tube, arc, outline, margins, lambda share: tick(0.6 + 0.4 * share), start=places)
+    sides = blanked_sides(chosen, tube, rebuilt)
     tick(1.0)
     return TubeFit(
         outline,
         tuple(float(margin) for margin in margins),
         rebuilt,
         flanks,
-        chosen.noise,
-        chosen.close,
-        chosen.scores,
-        chosen.sides,
-        final.problem,
-        final.residual_mm,
-        final.surface,
-        chosen.waves,
+        chosen,
+        sides,
         tube.radius_mm,
     )

@@ -118,10 +118,9 @@ class TubeBasis:
         return float(self.knots_u[0]), float(self.knots_u[-1])
 
     @cached_property
-    def minimum_variation_u(self) -> NDArray[np.float64]:
-        """Integral of products of third derivatives along the tube (Moreton and Sequin 1992): lines and
-        parabolas, to which an arc is close, cost nothing."""
-        return derivative_gram(self.knots_u, (0.0, 0.0, 0.0, 1.0))
+    def variation_u(self) -> NDArray[np.float64]:
+        """Integral of products of fourth derivatives along the tube: lines, parabolas and cubics go free."""
+        return derivative_gram(self.knots_u, (0.0, 0.0, 0.0, 0.0, 1.0))
 
     @cached_property
     def bending_u(self) -> NDArray[np.float64]:
@@ -142,6 +141,20 @@ class TubeBasis:
     def mass_v(self) -> NDArray[np.float64]:
         """Integral of products of the basis functions around the tube."""
         return wrapped_gram(derivative_gram(self.knots_v, (1.0,)), self.n_v)
+
+    @cached_property
+    def waves_v(self) -> NDArray[np.float64]:
+        """Integral of squared third derivatives around the tube over that of squares, for each wave that a
+        periodic basis carries, (n_v,) in the order of a discrete Fourier transform: about the sixth power of
+        the number of waves a turn."""
+        rough = wrapped_gram(derivative_gram(self.knots_v, (0.0, 0.0, 0.0, 1.0)), self.n_v)
+        return np.asarray(np.fft.fft(rough[0]).real / np.fft.fft(self.mass_v[0]).real)
+
+    def circulant_v(self, spectrum: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The mass matrix around the tube with each wave weighted, (n_v, n_v) from (n_v,)."""
+        row = np.fft.ifft(spectrum * np.fft.fft(self.mass_v[0]).real).real
+        turn = np.arange(self.n_v)
+        return np.asarray(row[(turn[:, None] - turn) % self.n_v])
 
     def local(self, u: NDArray[np.float64], v: NDArray[np.float64]) -> tuple[LocalBasis, LocalBasis]:
         """Local basis values along and around the tube at n places."""

@@ -1,93 +1,112 @@
-"""Choosing the stiffness: the weights that rebuild blanked intact stretches best."""
+"""Choosing the stiffness: the one under which the scan is most likely."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
-import numpy as np
+from gaploft.surface.equations import Equations
+from gaploft.surface.fairness import Waves
+from gaploft.surface.fit import Problem
 
-from gaploft.surface.blank import Blanked
-from gaploft.surface.fit import Problem, Waves
+#: Cut-off wavelengths tried, in diameters.
+BEND_DIAMETERS = SECTION_DIAMETERS = (0.75, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 12.0, 18.0, 26.0)
+DETAIL_DIAMETERS = (0.35, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+_LISTS = (BEND_DIAMETERS, SECTION_DIAMETERS, DETAIL_DIAMETERS)
+#: Waves much longer than the tube that is seen change nothing more, and rounding would.
+_TUBE_LENGTHS = 1.4
 
-#: Cut-off wavelengths tried, in diameters. Above the last one nothing changes any more.
-ALONG_DIAMETERS = (0.75, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 12.0, 24.0)
-AROUND_DIAMETERS = (0.07, 0.14, 0.28, 0.6, 1.2, 2.5)
-
-#: Of stiffnesses whose errors differ by less than this share, the stiffest is taken: it carries least noise.
-_SAME = 1.04
+Places = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
-class BlankScores:
-    """Rebuilding errors of blanked stretches by stiffness, each computed when it is first asked for.
+class Likelihood:
+    """Restricted likelihood of the scan by stiffness, each computed when it is first asked for.
 
-    Whoever asks for a choice on some of the stretches after one on all of them pays nothing twice.
-    """
-
-    problem: Problem
-    pieces: Sequence[Blanked]
-    diameter_mm: float
-    known: dict[tuple[int, int, int], float] = field(default_factory=dict, repr=False)
-
-    def waves(self, along: int, around: int) -> Waves:
-        """Stiffness of a place in the two lists of wavelengths."""
-        return Waves(ALONG_DIAMETERS[along] * self.diameter_mm, AROUND_DIAMETERS[around] * self.diameter_mm)
-
-    def mean_square(self, along: int, around: int, chosen: Sequence[int]) -> float:
-        """Mean squared rebuilding error over some of the stretches, mm^2."""
-        for number in chosen:
-            if (along, around, number) not in self.known:
-                error = self.pieces[number].error(self.problem, self.waves(along, around))
-                self.known[along, around, number] = float(np.mean(error**2))
-        return float(np.mean([self.known[along, around, number] for number in chosen]))
-
-
-def choose_waves(
-    scores: BlankScores,
-    chosen: Sequence[int] | None = None,
-    *,
-    tick: Callable[[float], None] = lambda share: None,
-) -> Waves:
-    """Stiffness with the smallest rebuilding error over blanked stretches.
-
-    Parameters
+    Attributes
     ----------
-    scores : errors by stiffness
-    chosen : numbers of the stretches that choose, all when None
-    tick : told the share done
+    density_mm4 : noise variance times area
+    plain_mm : cut-off around the section, which is given
+    left_out : equations of the points that don't take part
 
     Notes
     -----
-    A search along one direction at a time: every second wavelength first, then the neighbours of the best.
+    Twice the negative logarithm, up to what does not depend on the stiffness, of the marginal likelihood of
+    a Gaussian process with the penalties as its prior, polynomials and whatever else goes free integrated
+    out (restricted maximum likelihood: Wood, JRSS B 73(1), 2011). Only the part of the scan that the spline
+    can carry takes part, where correlated noise is as good as white with this density.
     """
-    pieces = range(len(scores.pieces)) if chosen is None else chosen
-    before = len(scores.known)
 
-    def score(along: int, around: int) -> float:
-        value = scores.mean_square(along, around, pieces)
-        tick(min(1.0, (len(scores.known) - before) / (25.0 * len(pieces))))
-        return value
+    problem: Problem
+    density_mm4: float
+    diameter_mm: float
+    plain_mm: float
+    left_out: Equations | None = None
+    known: dict[Places, float] = field(default_factory=dict, repr=False)
 
-    along, around = len(ALONG_DIAMETERS) // 2, len(AROUND_DIAMETERS) // 2
-    for _ in range(3):
-        last = (along, around)
-        along = _best_place(len(ALONG_DIAMETERS), partial(score, around=around))
-        around = _best_place(len(AROUND_DIAMETERS), partial(score, along))
-        if (along, around) == last:
+    def waves(self, places: Places) -> Waves:
+        """Stiffness of places in the lists of wavelengths."""
+        first, last = self.problem.basis.range_u
+        longest = _TUBE_LENGTHS * (last - first)
+        bend, section, detail = (
+            self.diameter_mm * values[place] for values, place in zip(_LISTS, places, strict=True)
+        )
+        return Waves(min(bend, longest), min(section, longest), detail, self.plain_mm)
+
+    def without(self, left_out: Equations, density_mm4: float) -> "Likelihood":
+        """That of the scan without some of its points."""
+        return replace(self, left_out=left_out, density_mm4=density_mm4, known={})
+
+    def deviance(self, places: Places) -> float:
+        """Twice the negative log likelihood, smaller is likelier."""
+        if places not in self.known:
+            waves = self.waves(places)
+            factor = self.problem.factor(waves, self.left_out)
+            rhs = self.problem.equations.rhs
+            if self.left_out is not None:
+                rhs = rhs - self.left_out.rhs
+            explained = float(rhs @ factor.solve(rhs)) / self.density_mm4
+            determinants = factor.log_determinant - self.problem.fairness.log_determinant(waves)
+            self.known[places] = determinants - explained
+        return self.known[places]
+
+
+#: Where a search starts: soft along the tube, stiff in details.
+START: Places = (4, 4, 4)
+
+
+def likeliest(
+    likelihood: Likelihood, start: Places = START, *, tick: Callable[[float], None] = lambda share: None
+) -> Places:
+    """Places of the stiffness with the largest likelihood.
+
+    A search along one direction at a time, neighbour by neighbour, from a start.
+    """
+    best = start
+    for _ in range(4):
+        last = best
+        for direction in range(len(_LISTS)):
+            best = _along(likelihood, best, direction)
+            tick(min(1.0, len(likelihood.known) / 30.0))
+        if best == last:
             break
-    return scores.waves(along, around)
+    return best
 
 
-def _best_place(length: int, score: Callable[[int], float]) -> int:
-    """Place of the best of ``length`` values: every second first, then the neighbours of the best."""
-    values = {place: score(place) for place in range(0, length, 2)}
-    centre = _stiffest_of_best(values)
-    for place in (centre - 1, centre + 1):
-        if 0 <= place < length and place not in values:
-            values[place] = score(place)
-    return _stiffest_of_best(values)
-
-
-def _stiffest_of_best(values: dict[int, float]) -> int:
-    limit = min(values.values()) * _SAME**2
-    return max(place for place, value in values.items() if value <= limit)
+def _along(likelihood: Likelihood, places: Places, direction: int) -> Places:
+    """The likeliest along one direction, walking downhill from where we are."""
+    best = places
+    for step in (1, -1):
+        while True:
+            moved = best[direction] + step
+            if not 0 <= moved < len(_LISTS[direction]):
+                break
+            there = (
+                moved if direction == 0 else best[0],
+                moved if direction == 1 else best[1],
+                moved if direction == 2 else best[2],
+            )
+            if likelihood.deviance(there) >= likelihood.deviance(best):
+                break
+            best = there
+        if best != places:
+            break
+    return best

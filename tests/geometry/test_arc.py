@@ -1,12 +1,11 @@
-"""The swept reference against closed forms: circle arcs and a torus."""
+"""The arc that a tube is fitted about, against closed forms."""
 
 import numpy as np
 import pytest
 
-from gaploft.surface.basis import TubeBasis
-from gaploft.surface.reference import arc_through, swept_reference
+from gaploft.surface.arc import Arc, arc_through
 
-RADIUS, BEND = 16.0, 400.0
+BEND = 400.0
 
 
 def arc_points(u: np.ndarray) -> np.ndarray:
@@ -51,15 +50,11 @@ def test_an_s_is_no_bend() -> None:
     assert arc.curvature * 300.0**2 / 8.0 < 5.0
 
 
-def test_torus_is_its_own_reference_across_a_gap() -> None:
-    u, v = np.meshgrid(np.linspace(0.0, 240.0, 121), np.linspace(0.0, 2 * np.pi, 90, endpoint=False))
-    u, v = u.ravel(), v.ravel()
-    arc = arc_through(np.linspace(0.0, 240.0, 60), arc_points(np.linspace(0.0, 240.0, 60)))
-    across = np.cross(arc.tangent, arc.normal)
-    ring = RADIUS * (np.cos(v)[:, None] * arc.normal + np.sin(v)[:, None] * across)
-    points = arc.points(u) + arc.turned(u, ring)
-    seen = (u < 90.0) | (u > 150.0)
-    basis = TubeBasis.uniform(0.0, 240.0, 40, 32)
-    surface = swept_reference(basis, arc, points[seen], u[seen], v[seen], 1.0)
-    # The periodic quartic spline follows a circle in 32 spans to 1e-6 of its radius.
-    assert np.abs(surface.evaluate(u, v) - points).max() < 1e-5 * RADIUS
+@pytest.mark.parametrize("curvature", [0.0, 1.0 / 400.0])
+def test_points_come_back_from_their_straight_coordinates(curvature: float) -> None:
+    arc = Arc(
+        np.array([3.0, 1.0, -2.0]), np.array([0.6, 0.8, 0.0]), np.array([-0.8, 0.6, 0.0]), curvature, 10.0
+    )
+    rng = np.random.default_rng(4)
+    flat = np.column_stack([rng.uniform(-100.0, 200.0, 300), rng.uniform(-20.0, 20.0, (300, 2))])
+    assert np.abs(arc.straightened(arc.bent(flat)) - flat).max() < 1e-9

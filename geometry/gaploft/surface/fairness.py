@@ -1,0 +1,135 @@
+"""What a tube is likely to be: the prior of its moves and heights, as penalties."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaploft.surface.basis import TURN_RAD, TubeBasis
+from gaploft.surface.equations import Equations, banded, diagonals, n_around
+from gaploft.surface.sweep import N_MOVES
+
+Floats = NDArray[np.float64]
+
+#: Waves around a section that its moves already make: these heights are as stiff as the first one beyond.
+_FIRST_WAVE = 3
+#: Pull towards zero of heights that repeat the moves, and of moves towards what they were before, against
+#: points all over the tube. It decides only what no point shows, such as the turn of a round tube.
+_HELD_HEIGHTS, _HELD_MOVES = 1e-3, 1e-3
+#: Polynomials along the tube that cost nothing.
+_FREE = 4
+
+
+@dataclass(frozen=True)
+class Waves:
+    """Stiffness as cut-off wavelengths in mm: a shorter wave is smoothed away, a longer one is kept.
+
+    Attributes
+    ----------
+    bend_mm : of the section's shifts along the tube
+    section_mm : of its affine changes along the tube, and of all heights
+    detail_mm : along the tube, of a height that has three waves around it; finer ones are stiffer
+    plain_mm : around the tube, of what differs from the mean section everywhere
+    """
+
+    bend_mm: float
+    section_mm: float
+    detail_mm: float
+    plain_mm: float
+
+
+@dataclass(frozen=True)
+class Fairness:
+    """The penalties of a basis for a tube of this mean radius.
+
+    A penalty of order m has the weight ``(wavelength / 2 pi)**(2 m)`` against a data term that is an
+    integral over the surface. Along the tube fourth derivatives of moves and heights cost, so that lines,
+    arcs and any steady taper go free; details around it cost by their second derivative along the tube, the
+    more the finer they are: a section of any shape that only scales, shears and bends costs nothing else.
+    """
+
+    basis: TubeBasis
+    radius_mm: float
+
+    def _weights(self, waves: Waves) -> tuple[float, float, float, float]:
+        return (
+            (waves.bend_mm / TURN_RAD) ** 8,
+            (waves.section_mm / TURN_RAD) ** 8,
+            (waves.detail_mm / TURN_RAD) ** 4 / _FIRST_WAVE**6,
+            (waves.plain_mm / TURN_RAD / self.radius_mm) ** 6,
+        )
+
+    @cached_property
+    def _fine(self) -> tuple[Floats, Floats]:
+        """Penalty of each wave around the tube, and which ones repeat the moves."""
+        waves = self.basis.waves_v
+        turn = np.arange(self.basis.n_v)
+        repeats = np.minimum(turn, self.basis.n_v - turn) < _FIRST_WAVE
+        return np.maximum(waves, float(_FIRST_WAVE**6)), np.where(repeats, _HELD_HEIGHTS, 0.0)
+
+    @cached_property
+    def _parts(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Banded penalties of bend, section, detail and plain for weights of one, and all that is held."""
+        basis, radius = self.basis, self.radius_mm
+        m = n_around(basis)
+        fine, held = self._fine
+        around = [basis.circulant_v(s) * radius for s in (np.ones(basis.n_v), fine, held)]
+        rough, bending, mass = (diagonals(a) for a in (basis.variation_u, basis.bending_u, basis.mass_u))
+        ring = TURN_RAD * radius
+        bend, section, detail, plain = (np.zeros((basis.n_u, rough.shape[1], m, m)) for _ in range(4))
+        moves = np.arange(N_MOVES)
+        bend[:, :, moves[:2], moves[:2]] = ring * rough[:, :, None]
+        section[:, :, moves[2:], moves[2:]] = ring * rough[:, :, None]
+        section[:, :, N_MOVES:, N_MOVES:] = rough[:, :, None, None] * around[0]
+        detail[:, :, N_MOVES:, N_MOVES:] = bending[:, :, None, None] * around[1]
+        plain[:, :, N_MOVES:, N_MOVES:] = mass[:, :, None, None] * around[1]
+        return banded(bend), banded(section), banded(detail), banded(plain)
+
+    @cached_property
+    def _held(self) -> Floats:
+        """Banded pull towards zero of heights that repeat the moves."""
+        basis = self.basis
+        m = n_around(basis)
+        mass = diagonals(basis.mass_u)
+        blocks = np.zeros((basis.n_u, mass.shape[1], m, m))
+        around = basis.circulant_v(self._fine[1]) * self.radius_mm
+        blocks[:, :, N_MOVES:, N_MOVES:] = mass[:, :, None, None] * around
+        return banded(blocks)
+
+    def holding(self, moved_mm: Floats) -> Equations:
+        """Equations that hold the moves where they are, weakly: (n_u, 6) in mm."""
+        basis = self.basis
+        m = n_around(basis)
+        weight = _HELD_MOVES * TURN_RAD * self.radius_mm
+        mass = diagonals(basis.mass_u)
+        blocks = np.zeros((basis.n_u, mass.shape[1], m, m))
+        moves = np.arange(N_MOVES)
+        blocks[:, :, moves, moves] = weight * mass[:, :, None]
+        rhs = np.zeros((basis.n_u, m))
+        rhs[:, :N_MOVES] = weight * basis.mass_u @ moved_mm
+        return Equations(banded(blocks), rhs.ravel())
+
+    def weighted(self, waves: Waves) -> Floats:
+        """Their sum for a stiffness, upper banded."""
+        total = self._held.copy()
+        for weight, part in zip(self._weights(waves), self._parts, strict=True):
+            total += weight * part
+        return total
+
+    def log_determinant(self, waves: Waves) -> float:
+        """Logarithm of the determinant of :meth:`weighted` without what goes free, up to a constant.
+
+        Wave by wave around the tube.
+        """
+        bend, section, detail, plain = self._weights(waves)
+        basis = self.basis
+        rough, mass = basis.variation_u, basis.mass_u
+        of_moves = (basis.n_u - _FREE) * (2.0 * np.log(bend) + (N_MOVES - 2.0) * np.log(section))
+        # The spectrum of a real periodic basis comes twice, but for its two ends.
+        half = np.arange(basis.n_v // 2 + 1)
+        often = np.where((half == 0) | (2 * half == basis.n_v), 1.0, 2.0)
+        fine, held = (values[half, None, None] for values in self._fine)
+        size = np.fft.fft(basis.mass_v[0]).real[half, None, None] * self.radius_mm
+        each = section * rough + fine * (detail * basis.bending_u + plain * mass) + held * mass
+        return float(of_moves + often @ np.linalg.slogdet(each * size)[1])
