@@ -3,12 +3,14 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from gaploft.evidence.band import Band, band_over, band_scale
+from gaploft.evidence.band import HALF_WIDTH, Band, band_over, band_scale
 from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize
 from gaploft.evidence.reseat import HalvesFit
 from gaploft.evidence.seam import seam_at_rims
 from gaploft.evidence.seated_band import band_with_motion
+from gaploft.evidence.strip import band_with_strip
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.progress import Progress, silent
 from gaploft.surface.basis import TURN_RAD
@@ -40,6 +42,9 @@ def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent)
     first, last = fit.surface.range_u
     stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
     band = band_over(chosen.problem, chosen.waves, stations, density, scale)
+    bound = _over_rebuilt(fit, band) / (HALF_WIDTH * scale)
+    if chosen.strip is not None:
+        band = band_with_strip(band, chosen.strip)
     if halves.moved is not None and fitted.seated is not None:
         band = band_with_motion(band, chosen.problem, chosen.waves, fitted.seated, halves.moved)
     progress("evidence", 0.8)
@@ -56,7 +61,9 @@ def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent)
         density_mm4=density,
     )
     progress("evidence", 1.0)
-    return Assessed(Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band), seam, halves), band, scale)
+    return Assessed(
+        Evidence(_gap(fit), _quality(fit), blank, _summary(fit, band, bound), seam, halves), band, scale
+    )
 
 
 def _judged(fit: TubeFit, progress: Progress) -> list[tuple[Blanked, Waves]]:
@@ -101,15 +108,23 @@ def _gap(fit: TubeFit) -> GapSize:
 def _quality(fit: TubeFit) -> FitQuality:
     trusted = fit.chosen.problem.data.weights > 0.0
     return FitQuality(
-        float(np.sqrt(np.mean(fit.chosen.residual_mm[trusted] ** 2))), fit.noise.scale_mm, int(trusted.sum())
+        float(np.sqrt(np.mean(fit.chosen.residual_mm[trusted] ** 2))),
+        fit.noise.scale_mm,
+        int(trusted.sum()),
+        0.0 if fit.chosen.strip is None else float(np.degrees(fit.chosen.strip.bridge.width_rad)),
     )
 
 
-def _summary(fit: TubeFit, band: Band) -> BandSummary:
+def _summary(fit: TubeFit, band: Band, bound: NDArray[np.float64]) -> BandSummary:
+    values = _over_rebuilt(fit, band)
+    return BandSummary(float(np.median(values)), float(values.max()), float(np.sqrt(np.mean(bound**2))))
+
+
+def _over_rebuilt(fit: TubeFit, band: Band) -> NDArray[np.float64]:
+    """Half widths at places evenly all over the rebuilt zone, mm."""
     u = np.linspace(*fit.rebuilt_mm, 60)[:, None]
     v = np.arange(48) * (TURN_RAD / 48)
     uu, vv = np.broadcast_arrays(u, v)
     distance, rim = fit.outline.distance(uu, vv)
     rebuilt = distance < np.array(fit.margins_mm)[rim]
-    values = band(uu, vv)[rebuilt]
-    return BandSummary(float(np.median(values)), float(values.max()))
+    return np.asarray(band(uu, vv)[rebuilt])

@@ -10,6 +10,7 @@ from gaploft.errors import EvidenceError
 from gaploft.evidence.band import spread_per_mm2
 from gaploft.evidence.noise import Noise, scan_noise
 from gaploft.evidence.stretches import flank_stretches
+from gaploft.evidence.strip import Strip, bridged, widest_strip
 from gaploft.surface.arc import Arc
 from gaploft.surface.basis import TURN_RAD
 from gaploft.surface.blank import Blanked, Grid, blanked
@@ -44,20 +45,6 @@ def point_areas(u: Floats, v: Floats, radius_mm: float) -> Floats:
     return np.asarray(area / np.maximum(count, 0.7 * typical)[patch])
 
 
-def plain_wave(v: Floats, radius_mm: float, tightest_mm: float) -> float:
-    """Cut-off around the section, mm: what is finer than its tightest edge is noise.
-
-    It is as long as the widest strip along the tube that was never seen, at least: a shorter one would draw
-    the strip from the noise of its very edges.
-    """
-    n = 180
-    count = np.bincount(np.floor(np.mod(v, TURN_RAD) * (n / TURN_RAD)).astype(int) % n, minlength=n)
-    seen = np.flatnonzero(count > 0.1 * np.median(count))
-    unseen = int((np.diff(np.append(seen, seen[0] + n)) - 1).max())
-    strip = unseen * TURN_RAD * radius_mm / n
-    return max(_EDGE_SHARE * tightest_mm, strip)
-
-
 @dataclass(frozen=True)
 class ChosenFit:
     """A fit with the stiffness that its scan made likeliest.
@@ -65,6 +52,7 @@ class ChosenFit:
     Attributes
     ----------
     close : solution that follows the scan closely
+    strip : the widest strip along the tube that was never seen, if there is one
     residual_mm : of the problem's points against the surface
     """
 
@@ -75,6 +63,7 @@ class ChosenFit:
     noise: Noise
     surface: TubeSurface
     residual_mm: Floats
+    strip: Strip | None
 
     @property
     def waves(self) -> Waves:
@@ -109,19 +98,27 @@ def chosen_fit(
             f"only {len(u)} scan points of the tube can be trusted, at least 500 are needed: scan more of it"
         )
     areas = point_areas(u, v, tube.radius_mm)
-    plain = plain_wave(v, tube.radius_mm, tube.tightest_mm)
+    bridge, strip = widest_strip(v, tube.radius_mm), None
+    plain = _EDGE_SHARE * tube.tightest_mm
     problem = started(
         arc,
         FitPoints(tube.points_mm[trusted], u, v, areas),
         tube.flank_mm,
         n_section=section_size(tube.radius_mm, tube.tightest_mm),
         plain_mm=plain,
+        bridge=bridge,
     )
     diameter = 2.0 * tube.radius_mm
     close = close_waves(diameter, plain)
-    settled = settle(problem, areas, close, rounds=2)
+    settled = settle(problem, areas, close, rounds=2, bridge=bridge)
     tick(0.3)
     problem = settled.problem
+    if bridge is not None:
+        strip = bridged(problem, problem.solution(close), bridge, plain)
+        bridge = strip.bridge
+        # Heights are as stiff there as the section: no point holds them.
+        plain = max(plain, bridge.cut_off_mm)
+        close = close_waves(diameter, plain)
     noise = _noise(problem, close, settled.residual_mm, tube.radius_mm)
     noise = replace(noise, density_mm4=_FIRST_GUESS * noise.density_mm4)
     for share in (0.3,) if rough else (0.3, 0.65):
@@ -133,7 +130,7 @@ def chosen_fit(
         start = likeliest(likelihood, start, tick=told)
         waves = likelihood.waves(start)
         # The stiff surface tells noise from shape, and a boss from both, better than the close one.
-        settled = settle(problem, areas, waves, rounds=1)
+        settled = settle(problem, areas, waves, rounds=1, bridge=bridge)
         problem = settled.problem
         noise = _noise(problem, waves, settled.residual_mm, tube.radius_mm)
     return ChosenFit(
@@ -144,6 +141,7 @@ def chosen_fit(
         noise,
         settled.surface,
         settled.residual_mm,
+        strip,
     )
 
 

@@ -19,6 +19,8 @@ _USUAL_MM, _USUAL_DEG = 1.0, 1.0
 #: Rounds of moving the half back and measuring anew, and the step, in standard uncertainties, below which
 #: nothing is left to do.
 _ROUNDS, _LEFT = 6, 0.2
+#: Slices without which nothing can be said of a half.
+_LEAST_SLICES = 3
 
 
 def measure_motion(
@@ -98,8 +100,10 @@ class Measured:
     roughness: Roughness
 
 
-def motion_between(problem: Problem, middle_mm: float, *, radius_mm: float, density_mm4: float) -> Measured:
-    """Motion of the half beyond a station against the other one.
+def motion_between(
+    problem: Problem, middle_mm: float, *, radius_mm: float, density_mm4: float
+) -> Measured | None:
+    """Motion of the half beyond a station against the other one; None where too little of one is seen.
 
     Parameters
     ----------
@@ -126,7 +130,10 @@ def motion_between(problem: Problem, middle_mm: float, *, radius_mm: float, dens
         seated = problem.with_points(points)
         base = seated.solve(stiffest)
         traces = section_traces(seated.data, base, middle_mm, radius_mm=radius_mm, density_mm4=density_mm4)
-        roughness = roughness_of(traces, traces.u > middle_mm)
+        beyond = traces.u > middle_mm
+        if min(beyond.sum(), (~beyond).sum()) < _LEAST_SLICES:
+            return None
+        roughness = roughness_of(traces, beyond)
         step = measure_motion(traces, roughness, np.ones(len(traces.u), dtype=bool), middle_mm, found)
         first = first or step
         found = np.where(step.seen, found + step.steps, 0.0)

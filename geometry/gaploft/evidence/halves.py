@@ -37,8 +37,8 @@ class HalvesTest:
     significant: bool
 
 
-def halves_test(fit: TubeFit) -> HalvesTest:
-    """Motion of one half of a fitted tube against the other, tested.
+def halves_test(fit: TubeFit) -> HalvesTest | None:
+    """Motion of one half of a fitted tube against the other, tested; None where too little of one is seen.
 
     Notes
     -----
@@ -50,6 +50,8 @@ def halves_test(fit: TubeFit) -> HalvesTest:
     density = fit.noise.density_mm4
     middle = sum(fit.outline.gap_mm) / 2.0
     measured = motion_between(fit.chosen.problem, middle, radius_mm=fit.radius_mm, density_mm4=density)
+    if measured is None:
+        return None
     still = _still(measured, fit.rebuilt_mm[1] - fit.rebuilt_mm[0], middle)
     usual = max(1.0, float(np.mean(still))) if still else 1.0
     found = measured.motion

@@ -15,11 +15,15 @@ class GapSize:
 
 @dataclass(frozen=True)
 class FitQuality:
-    """Residual of the surface on the trusted intact scan."""
+    """Residual of the surface on the trusted intact scan.
+
+    ``unseen_deg`` is the widest strip along the whole tube that no trusted point lies in.
+    """
 
     rms_mm: float
     noise_mm: float
     points: int
+    unseen_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -35,10 +39,15 @@ class BlankTest:
 
 @dataclass(frozen=True)
 class BandSummary:
-    """Half width of the 95 % band over the rebuilt zone."""
+    """Half width of the 95 % band over the rebuilt zone.
+
+    ``bound_rms`` is the error that the noise of the scan alone leaves in this fit, root mean square: the
+    information in the scan allows no less.
+    """
 
     median: float
     max: float
+    bound_rms: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -109,3 +118,8 @@ class Evidence:
     band95_mm: BandSummary
     seam: Seam
     halves: Halves
+
+    @property
+    def bound_rms_mm(self) -> float:
+        """Error that noise alone leaves in the rebuilt zone, root mean square, mm."""
+        return self.band95_mm.bound_rms

@@ -49,6 +49,8 @@ def fit_halves(
     if fit.outline.n_rims != 2:
         return HalvesFit(fit, Halves(mode=settings.mode))
     test = halves_test(fit)
+    if test is None:
+        return HalvesFit(fit, Halves(mode=settings.mode))
     if settings.mode == "hold" or not test.significant:
         return HalvesFit(fit, replace(summary(test), mode=settings.mode))
     return _reseated(tube, test, settings.move, lambda done: tick(share + (1.0 - share) * done))
@@ -69,7 +71,10 @@ def _reseated(
             tick(start + done / _ROUNDS)
 
         fit = fit_tube(reseated_tube(tube, home, move), tick=told)
-        left = halves_test(fit)
+        again = halves_test(fit)
+        if again is None:
+            break
+        left = again
         if left.motion.surprise < _NOTHING_LEFT:
             break
     tick(1.0)

@@ -14,6 +14,8 @@ TOLERANCE_MM = 0.05
 #: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
 _REFUSED_TOLERANCES = 5.0
 _SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
+#: A strip unseen all along that is wider than this is told.
+_UNSEEN_DEG = 10.0
 
 
 def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
@@ -25,7 +27,11 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
     """
     notes: list[Note] = []
     blank, band, seam, halves = evidence.blank_test, evidence.band95_mm, evidence.seam, evidence.halves
-    refused = max(blank.p95_mm, band.median) > _REFUSED_TOLERANCES * TOLERANCE_MM
+    worst = max(blank.p95_mm, band.median)
+    if evidence.fit.unseen_deg > _UNSEEN_DEG:
+        # What was never seen is as wide as it is, however narrow the rest: no median may hide it.
+        worst = max(worst, band.max)
+    refused = worst > _REFUSED_TOLERANCES * TOLERANCE_MM
     if blank.p95_mm > TOLERANCE_MM:
         notes.append(
             Note(
@@ -40,6 +46,15 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
                 "band_wide",
                 f"the 95 % band is up to {band.max:.3f} mm wide to each side, more than {TOLERANCE_MM:.2f} "
                 "mm: leave that much stock where it is widest",
+            )
+        )
+    if evidence.fit.unseen_deg > _UNSEEN_DEG:
+        notes.append(
+            Note(
+                "strip_unseen",
+                f"the scan shows nothing of a strip of {evidence.fit.unseen_deg:.0f} degrees all along the "
+                "tube; it is bridged from the rest of the section, and the band there says how well that "
+                "works: scan that side, too",
             )
         )
     if seam.step_mm > _SEAM_STEP_MM or seam.angle_deg > _SEAM_ANGLE_DEG:
@@ -64,7 +79,8 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
             Note(
                 "no_evidence",
                 f"blanked stretches came back within {blank.p95_mm:.2f} mm and the band is {band.median:.2f} "
-                "mm: no evidence supports a target here; scan more of the tube or use a spare section",
+                f"mm, up to {band.max:.2f} mm: no evidence supports a target here; scan more of the tube or "
+                "use a spare section",
             )
         )
         return "refused", tuple(notes)

@@ -12,7 +12,7 @@ from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis, periodic_knots
 from gaploft.surface.equations import Equations, Factor, assemble, factorised, n_around, section_rows
 from gaploft.surface.fairness import Fairness, Waves
 from gaploft.surface.model import TubeSurface
-from gaploft.surface.sweep import N_MOVES, Sweep, first_sweep, mean_section, periodic_design
+from gaploft.surface.sweep import N_MOVES, Bridge, Sweep, first_sweep, mean_section, periodic_design
 
 Floats = NDArray[np.float64]
 
@@ -213,24 +213,33 @@ class Settled:
 
 
 def started(
-    arc: Arc, data: FitPoints, stations: tuple[float, float], *, n_section: int, plain_mm: float
+    arc: Arc,
+    data: FitPoints,
+    stations: tuple[float, float],
+    *,
+    n_section: int,
+    plain_mm: float,
+    bridge: Bridge | None = None,
 ) -> Problem:
     """A first problem: a sweep through some of the points, and the feet of all of them on it."""
     flat = arc.straightened(data.points)
     radius = float(np.linalg.norm(flat[:, 1:] - flat[:, 1:].mean(axis=0), axis=1).mean())
     basis = tube_basis(*stations, radius, n_section)
-    sweep = first_sweep(basis, arc, flat, data.v, n_section=n_section, plain_mm=plain_mm)
+    sweep = first_sweep(basis, arc, flat, data.v, n_section=n_section, plain_mm=plain_mm, bridge=bridge)
     feet = sweep.feet(data.points, np.clip(flat[:, 0], *stations), data.v)
     return Problem(sweep, Fairness(basis, sweep.radius_mm), replace(data, u=feet.u, v=feet.v))
 
 
-def settle(problem: Problem, areas: Floats, waves: Waves, *, rounds: int = 3) -> Settled:
+def settle(
+    problem: Problem, areas: Floats, waves: Waves, *, rounds: int = 3, bridge: Bridge | None = None
+) -> Settled:
     """Alternate solving, moving the sweep along, foot points and robust weights.
 
     Parameters
     ----------
     areas : (n,) area of each point before any robust weight
     waves : stiffness of the fits on the way
+    bridge : a strip of the section that was never seen
 
     Notes
     -----
@@ -241,7 +250,7 @@ def settle(problem: Problem, areas: Floats, waves: Waves, *, rounds: int = 3) ->
     residual, scale = np.zeros(len(areas)), 0.0
     solution = problem.solution(waves)
     for _ in range(rounds):
-        problem, residual = _moved_along(problem, solution, waves.plain_mm)
+        problem, residual = _moved_along(problem, solution, waves.plain_mm, bridge)
         scale = max(robust_scale(residual), _LEAST_SCALE_MM)
         weights = areas * tukey_weights(residual, scale)
         problem = replace(problem, data=replace(problem.data, weights=weights))
@@ -249,24 +258,33 @@ def settle(problem: Problem, areas: Floats, waves: Waves, *, rounds: int = 3) ->
     return Settled(problem, problem.surface(solution), residual, scale)
 
 
-def _moved_along(problem: Problem, solution: Floats, plain_mm: float) -> tuple[Problem, Floats]:
+def _moved_along(
+    problem: Problem, solution: Floats, plain_mm: float, bridge: Bridge | None
+) -> tuple[Problem, Floats]:
     """The problem about the sweep that a solution says, and the residuals of its points."""
     data, basis = problem.data, problem.basis
     sweep = replace(problem.sweep, moved_mm=solution[:, :N_MOVES])
     feet = sweep.feet(data.points, data.u, data.v, steps=1)
     height = heights_at(basis, solution[:, N_MOVES:], feet.u, feet.v)
     residual = feet.height_mm - height
-    # The plain part of the heights goes over into the section: points lowered by the rest lie on it.
-    cells = replace(problem, sweep=sweep, data=replace(data, u=feet.u, v=feet.v)).cells
-    heights = solution[:, N_MOVES:]
-    rest = heights_at(basis, heights - heights.mean(axis=0), cells.u, cells.v)
-    lowered = sweep.raised(cells.u, cells.v, cells.above - rest)
-    local = sweep.unmoved(sweep.arc.straightened(lowered), cells.u)
-    section = mean_section(local, cells.v, cells.weights, len(sweep.section), sweep.radius_mm, plain_mm)
+    # The plain part of the heights goes over into the section.
+    placed = replace(problem, sweep=sweep, data=replace(data, u=feet.u, v=feet.v))
+    cells, local = placed.cells, section_points(placed, solution)
+    section = mean_section(local, cells.v, cells.weights, sweep, plain_mm, bridge)
     sweep = replace(sweep, section=section)
     feet = sweep.feet(data.points, feet.u, feet.v, steps=1)
     moved = replace(data, u=feet.u, v=feet.v)
     return replace(problem, sweep=sweep, data=moved), residual
+
+
+def section_points(problem: Problem, solution: Floats) -> Floats:
+    """Where cells lie in the mean section, (k, 2) mm: moves undone, and lowered by heights that change along
+    the tube."""
+    sweep, cells = problem.sweep, problem.cells
+    heights = solution[:, N_MOVES:]
+    rest = heights_at(problem.basis, heights - heights.mean(axis=0), cells.u, cells.v)
+    lowered = sweep.raised(cells.u, cells.v, cells.above - rest)
+    return sweep.unmoved(sweep.arc.straightened(lowered), cells.u)
 
 
 def heights_at(basis: TubeBasis, heights: Floats, u: Floats, v: Floats) -> Floats:

@@ -140,18 +140,29 @@ class Sweep:
         return np.asarray(np.linalg.solve(axes, (flat[:, 1:] - w[:, :2])[:, :, None])[:, :, 0])
 
 
-def mean_section(
-    local: Floats, v: Floats, weights: Floats, n: int, radius_mm: float, plain_mm: float
-) -> Floats:
-    """Coefficients (n, 2) of the section through weighted points (k, 2) with parameters ``v``.
+@dataclass(frozen=True)
+class Bridge:
+    """A strip around the section that was never seen, and the cut-off wavelength that it is bridged with."""
 
-    ``plain_mm`` is the cut-off wavelength around it: what was never seen of it is bridged on that scale.
+    start_rad: float
+    width_rad: float
+    cut_off_mm: float
+
+
+def mean_section(
+    local: Floats, v: Floats, weights: Floats, like: Sweep, plain_mm: float, bridge: Bridge | None = None
+) -> Floats:
+    """Coefficients of the section through weighted points (k, 2) with parameters ``v``, like that of a sweep.
+
+    ``plain_mm`` is the cut-off wavelength around it, with a strip to be bridged the bridge's own if longer.
     """
+    n = len(like.section)
     basis = TubeBasis(np.zeros(0), periodic_knots(n))
     around = periodic_design(basis, v)
-    smooth = (plain_mm / (TURN_RAD * radius_mm)) ** 6 * basis.ellipse_operator_v + 1e-9 * np.eye(n)
-    smooth *= weights.sum() / TURN_RAD
     weighted = around.T * weights
+    cut_off_mm = plain_mm if bridge is None else max(plain_mm, bridge.cut_off_mm)
+    rough = (cut_off_mm / (TURN_RAD * like.radius_mm)) ** 6 * basis.ellipse_operator_v + 1e-9 * np.eye(n)
+    smooth = weights.sum() / TURN_RAD * rough
     return np.asarray(solve(weighted @ around + smooth, weighted @ local, assume_a="pos"))
 
 
@@ -170,7 +181,14 @@ def _patches(basis: TubeBasis, flat: Floats, v: Floats) -> tuple[Floats, Floats,
 
 
 def first_sweep(
-    basis: TubeBasis, arc: Arc, flat: Floats, v: Floats, *, n_section: int, plain_mm: float
+    basis: TubeBasis,
+    arc: Arc,
+    flat: Floats,
+    v: Floats,
+    *,
+    n_section: int,
+    plain_mm: float,
+    bridge: Bridge | None = None,
 ) -> Sweep:
     """Sweep through straightened points (k, 3) with known parameters ``v``, by turns for section and moves.
 
@@ -186,7 +204,7 @@ def first_sweep(
     )
     sweep = Sweep(arc, basis, np.zeros((n_section, 2)), np.zeros((basis.n_u, N_MOVES)), radius)
     for _ in range(4):
-        section = mean_section(sweep.unmoved(flat, u), v, weights, n_section, radius, plain_mm)
+        section = mean_section(sweep.unmoved(flat, u), v, weights, sweep, plain_mm, bridge)
         sweep = replace(sweep, section=section)
         seen = sweep._tangents(u, v)[3]
         # The section's own centre belongs to its moves.

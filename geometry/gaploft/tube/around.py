@@ -13,6 +13,8 @@ _N_BINS = 180
 _N_HARMONICS = 24
 _N_FINE = 1440
 _STATION_MM = 4.0
+#: Weight of the smoothness that bridges empty bins: harmonics from the fifth on are held down.
+_BRIDGE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -49,9 +51,9 @@ def _smooth_profile(angle_rad: NDArray[np.float64], radius: NDArray[np.float64])
     bins = np.floor(np.mod(angle_rad, turn) * (_N_BINS / turn)).astype(int) % _N_BINS
     count = np.bincount(bins, minlength=_N_BINS)
     seen = np.flatnonzero(count)
-    middle = (np.arange(_N_BINS) + 0.5) * (turn / _N_BINS)
-    mean = np.bincount(bins, radius, minlength=_N_BINS)[seen] / count[seen]
-    filled = np.interp(middle, middle[seen], mean, period=turn)
+    middle = np.arange(0.5, _N_BINS) * (turn / _N_BINS)
+    mean = np.asarray(np.bincount(bins, radius, minlength=_N_BINS)[seen] / count[seen], dtype=np.float64)
+    filled = _bridged(middle, seen, mean)
     spectrum = np.fft.rfft(filled)
     k = np.arange(len(spectrum))
     # A smooth roll-off, since a sharp one rings at the tips of an aerofoil.
@@ -59,6 +61,46 @@ def _smooth_profile(angle_rad: NDArray[np.float64], radius: NDArray[np.float64])
     padded = np.zeros(_N_FINE // 2 + 1, dtype=complex)
     padded[: len(spectrum)] = spectrum
     return np.fft.irfft(padded, _N_FINE) * (_N_FINE / _N_BINS)
+
+
+def _bridged(
+    middle: NDArray[np.float64], seen: NDArray[np.int64], mean: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Bin means with the empty bins bridged, in the map that makes the closest ellipse round.
+
+    There a smooth series bridges them in which size and place of a circle cost nothing: a strip that was
+    never seen neither flattens an oval nor shifts the parameters on it.
+    """
+    if len(seen) == len(middle):
+        return mean
+    around = np.column_stack([np.cos(middle), np.sin(middle)])
+    points = mean[:, None] * around[seen]
+    x, y = points.T / mean.mean()
+    conic = np.linalg.lstsq(np.column_stack([x * x, x * y, y * y, x, y]), np.ones(len(x)), rcond=None)[0]
+    shape = np.array([[conic[0], conic[1] / 2.0], [conic[1] / 2.0, conic[2]]])
+    values, vectors = np.linalg.eigh(shape)
+    if values[0] <= 0.0:
+        return np.asarray(np.interp(middle, middle[seen], mean, period=2.0 * np.pi))
+    centre = -np.linalg.solve(shape, conic[3:]) / 2.0 * mean.mean()
+    to_round = vectors @ np.diag(np.sqrt(values)) @ vectors.T
+    flat = (points - centre) @ to_round
+    turn, radius = np.arctan2(flat[:, 1], flat[:, 0]), np.linalg.norm(flat, axis=1)
+    k = np.arange(1, _N_HARMONICS + 1)
+
+    def series(angle: NDArray[np.float64]) -> NDArray[np.float64]:
+        waves = np.outer(angle, k)
+        return np.column_stack([np.ones(len(angle)), np.cos(waves), np.sin(waves)])
+
+    rough = np.concatenate([[0.0], np.tile((k * (k**2 - 1.0)) ** 2, 2)])
+    design = series(turn)
+    system = design.T @ design + np.diag(_BRIDGE * rough + 1e-9)
+    fine = np.linspace(0.0, 2.0 * np.pi, _N_FINE, endpoint=False)
+    whole = (series(fine) @ np.linalg.solve(system, design.T @ radius))[:, None]
+    back = whole * np.column_stack([np.cos(fine), np.sin(fine)]) @ np.linalg.inv(to_round) + centre
+    angle = np.arctan2(back[:, 1], back[:, 0])
+    filled = np.interp(middle, angle, np.linalg.norm(back, axis=1), period=2.0 * np.pi)
+    filled[seen] = mean
+    return filled
 
 
 def _curvature(curve: NDArray[np.float64]) -> NDArray[np.float64]:
