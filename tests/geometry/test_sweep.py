@@ -165,3 +165,16 @@ def test_grid_heights_are_those_of_the_points() -> None:
     surface = problem.surface(solution)
     assert moved.moved_mm.shape == problem.sweep.moved_mm.shape
     assert np.abs(surface.project(points, at[0], at[1]).distance_mm).max() < 1e-3
+
+
+def test_residuals_are_the_distances_to_the_surface() -> None:
+    u, v = places(8000, 2, (90.0, 150.0))
+    problem, areas = problem_of(torus(u, v, RADIUS + 0.2 * np.sin(3 * v) * np.sin(u / 40.0)), u, v)
+    waves = close_waves(2.0 * RADIUS, 5.0)
+    problem = settle(problem, areas, waves).problem
+    solution = problem.solution(waves)
+    off = np.random.default_rng(9).normal(0.0, 0.2, len(u))
+    points = torus(u, v, RADIUS + off)
+    found = problem.residuals(solution, points, problem.data.u, problem.data.v)
+    feet = problem.surface(solution).project(points, problem.data.u, problem.data.v, steps=4)
+    assert np.abs(found - feet.distance_mm).max() < 0.002

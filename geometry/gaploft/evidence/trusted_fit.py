@@ -59,17 +59,18 @@ class TubeFit:
 def _margins(tube: TubePoints, outline: Outline, chosen: ChosenFit, reaches: list[float]) -> list[float]:
     """Distrusted distance of each rim, measured on the points that were kept out."""
     distance, rim = outline.distance(tube.u, tube.v)
+    solution = chosen.problem.solution(chosen.waves)
     found = []
     for number, reach in enumerate(reaches):
         near = np.flatnonzero(~tube.damaged & (rim == number) & (distance < CONTROL_REACHES * reach))
-        feet = chosen.surface.project(tube.points_mm[near], tube.u[near], tube.v[near], steps=2)
+        residual = chosen.problem.residuals(solution, tube.points_mm[near], tube.u[near], tube.v[near])
         stations = (float(tube.u[near].min()), float(tube.u[near].max())) if len(near) else tube.gap_mm
         band = band_over(chosen.problem, chosen.waves, stations, chosen.noise.density_mm4, 1.0, n_u=12)
         found.append(
             rim_margin(
                 distance[near],
                 tube.v[near],
-                feet.distance_mm,
+                residual,
                 band(tube.u[near], tube.v[near]) / HALF_WIDTH,
                 scale_mm=chosen.noise.scale_mm,
                 correlated_mm2=chosen.noise.correlated_mm2,

@@ -158,12 +158,15 @@ class Problem:
         """The surface for one stiffness."""
         return self.surface(self.solution(waves))
 
-    def heights_of(self, solution: Floats, cells: Cells) -> Floats:
-        """Heights that a solution gives at cells, mm."""
-        along, _ = self.basis.local(cells.u, np.zeros(len(cells.u)))
-        rows = along.first[:, None] + np.arange(DEGREE + 1)
-        here = np.einsum("nk,nkm->nm", along.values, solution[rows])
-        return np.asarray((here * cells.rows).sum(1))
+    def residuals(self, solution: Floats, points: Floats, u: Floats, v: Floats) -> Floats:
+        """Distances of points (n, 3) along the normals from the surface that a solution says, mm.
+
+        ``u`` and ``v`` are where their feet are looked for. Moves count to first order, as in the equations.
+        """
+        feet = self.sweep.feet(points, u, v, steps=2)
+        further = BSpline(self.basis.knots_u, solution[:, :N_MOVES] - self.sweep.moved_mm, DEGREE)(feet.u)
+        height = heights_at(self.basis, solution[:, N_MOVES:], feet.u, feet.v)
+        return np.asarray(feet.height_mm - (feet.moves * further).sum(1) - height)
 
     def with_points(self, points: Floats) -> "Problem":
         """The same problem with its points elsewhere, close by; their feet are found anew."""
