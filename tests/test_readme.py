@@ -162,6 +162,16 @@ def test_verdict_changes_at_the_figures_told(phrase, figure, below, above):
     assert judge(with_figure(figure, limit * (1 + 1e-9)))[0] == above
 
 
+def test_wide_band_is_refused_only_where_a_strip_was_never_seen():
+    wide = with_figure("band95_mm.max", 0.26)
+    assert judge(wide)[0] == "check"
+    verdict, notes = judge(replace(wide, fit=replace(wide.fit, unseen_deg=40.0)))
+    assert verdict == "refused"
+    assert {note.code for note in notes} >= {"strip_unseen", "no_evidence"}
+    narrow = replace(SOUND, fit=replace(SOUND.fit, unseen_deg=40.0))
+    assert judge(narrow)[0] == "ready"
+
+
 def test_verdict_is_ready_when_sound_and_check_when_halves_moved():
     assert judge(SOUND)[0] == "ready"
     moved = Halves(1.0, 0.5, 0.0, True, offset_u_mm=0.01, angle_u_deg=0.02, not_seen=("slide",))

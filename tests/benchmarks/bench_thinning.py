@@ -20,7 +20,7 @@ import numpy as np
 
 from measuring import RESULTS, markdown_table  # isort: skip
 
-import gaploft.evidence.chosen_fit as chosen_fit
+import gaploft.evidence.straight as straight
 import gaploft.tube.near as near
 from gaploft.evidence.trusted_fit import fit_tube
 from gaploft.job import Damage
@@ -38,18 +38,18 @@ def surfaces(scene: Path) -> list[dict[str, Any]]:
     job = tomllib.loads((scene / "job.toml").read_text(encoding="utf-8"))
     damage = Damage(*(np.array(job["damage"][key]) for key in ("from", "to")))
     scan = read_scan(scene / "scan.stl", job["scan"]["unit"])
-    kept = near._MOST_NEARBY, chosen_fit._MOST_POINTS
+    kept = near._MOST_NEARBY, straight._MOST_POINTS
     found = []
     try:
-        for near._MOST_NEARBY, chosen_fit._MOST_POINTS in LIMITS:
+        for near._MOST_NEARBY, straight._MOST_POINTS in LIMITS:
             started = time.process_time()
             tube = isolate_tube(scan, damage)
-            n_fitted = len(chosen_fit.thinned(tube).u)
+            n_fitted = len(straight.thinned(tube).u)
             fit = fit_tube(tube)
             seconds = time.process_time() - started
             found.append({"points": n_fitted, "seconds": seconds, "fit": fit, "near": near._MOST_NEARBY})
     finally:
-        near._MOST_NEARBY, chosen_fit._MOST_POINTS = kept
+        near._MOST_NEARBY, straight._MOST_POINTS = kept
     return found
 
 

@@ -123,6 +123,14 @@ class TubeBasis:
         return derivative_gram(self.knots_u, (0.0, 0.0, 0.0, 0.0, 1.0))
 
     @cached_property
+    def fourths_u(self) -> NDArray[np.float64]:
+        """Fourth derivatives along the tube, (n_spans, n_u): constant on each span, and times the square root
+        of its length, so that their products sum up to :attr:`variation_u`."""
+        inner = self.knots_u[DEGREE : self.n_u + 1]
+        fourths = BSpline(self.knots_u, np.eye(self.n_u), DEGREE)((inner[1:] + inner[:-1]) / 2.0, nu=4)
+        return np.asarray(fourths * np.sqrt(np.diff(inner))[:, None])
+
+    @cached_property
     def bending_u(self) -> NDArray[np.float64]:
         """Integral of products of second derivatives along the tube: straight lines cost nothing."""
         return derivative_gram(self.knots_u, (0.0, 0.0, 1.0))

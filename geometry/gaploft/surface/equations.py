@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import blas, cho_solve_banded, cholesky_banded
 
 from gaploft.surface.basis import DEGREE, TubeBasis
 from gaploft.surface.sweep import N_MOVES, periodic_design
@@ -29,6 +29,13 @@ class Equations:
     def minus(self, other: "Equations") -> "Equations":
         """The equations without the points of ``other``."""
         return Equations(self.matrix - other.matrix, self.rhs - other.rhs)
+
+    def misfit(self, solution: Floats) -> float:
+        """Sum of squared weighted residuals of a solution, without the constant that the heights alone make;
+        for one right-hand side (n,)."""
+        x = solution.ravel()
+        product = blas.dsbmv(len(self.matrix) - 1, 1.0, self.matrix, x)
+        return float(x @ (product - 2.0 * self.rhs))
 
 
 def n_around(basis: TubeBasis) -> int:

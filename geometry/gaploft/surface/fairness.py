@@ -117,6 +117,25 @@ class Fairness:
             total += weight * part
         return total
 
+    def roughness(self, waves: Waves, solution: Floats) -> float:
+        """What a solution (n_u, 6 + n_v) costs: the quadratic form of :meth:`weighted`.
+
+        Fourth derivatives are taken first and squared then. In a product with the matrix of a stiff penalty
+        they would be what is left of much larger terms, which is rounding.
+        """
+        bend, section, detail, plain = self._weights(waves)
+        basis, radius = self.basis, self.radius_mm
+        moves, heights = solution[:, :N_MOVES], solution[:, N_MOVES:]
+        rough = basis.fourths_u @ moves
+        of_moves = bend * (rough[:, :2] ** 2).sum() + section * (rough[:, 2:] ** 2).sum()
+        rough = basis.fourths_u @ heights
+        one, fine, held = (basis.circulant_v(s) for s in (np.ones(basis.n_v), *self._fine))
+        of_heights = section * (rough @ one * rough).sum()
+        along = detail * basis.bending_u + plain * basis.mass_u
+        of_heights += (along @ heights @ fine * heights).sum()
+        of_heights += (basis.mass_u @ heights @ held * heights).sum()
+        return float(radius * (TURN_RAD * of_moves + of_heights))
+
     def log_determinant(self, waves: Waves) -> float:
         """Logarithm of the determinant of :meth:`weighted` without what goes free, up to a constant.
 

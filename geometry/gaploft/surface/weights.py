@@ -58,14 +58,14 @@ class Likelihood:
     def deviance(self, places: Places) -> float:
         """Twice the negative log likelihood, smaller is likelier."""
         if places not in self.known:
-            waves = self.waves(places)
-            factor = self.problem.factor(waves, self.left_out)
-            rhs = self.problem.equations.rhs
-            if self.left_out is not None:
-                rhs = rhs - self.left_out.rhs
-            explained = float(rhs @ factor.solve(rhs)) / self.density_mm4
-            determinants = factor.log_determinant - self.problem.fairness.log_determinant(waves)
-            self.known[places] = determinants - explained
+            waves, problem = self.waves(places), self.problem
+            shown = problem.equations if self.left_out is None else problem.equations.minus(self.left_out)
+            factor = problem.factor(waves, self.left_out)
+            solution = factor.solve(shown.rhs).reshape(problem.basis.n_u, -1)
+            # At its least the sum of both hardly feels the rounding of a solution; -rhs @ solution does.
+            missed = shown.misfit(solution) + problem.fairness.roughness(waves, solution)
+            determinants = factor.log_determinant - problem.fairness.log_determinant(waves)
+            self.known[places] = determinants + missed / self.density_mm4
         return self.known[places]
 
 
