@@ -12,8 +12,13 @@ from gaploft.surface.fit import robust_scale
 #: Sides of the patches whose means show correlated noise, mm; scan noise goes together over some mm
 #: (common practice, no source).
 _PATCHES_MM = (4.0, 8.0)
-#: Correlation lengths that are believed, mm; beyond them shape and noise can't be told apart.
-_SHORTEST_MM, _LONGEST_MM = 0.05, 3.5
+#: Correlation lengths that are believed, mm: scan noise has 1 to 3 (common practice, no source); beyond that,
+#: shape and noise can't be told apart.
+_SHORTEST_MM, _LONGEST_MM = 0.05, 3.0
+
+#: Share of the patch means that are kept, and mean of these smallest squares of unit Gaussians:
+#: P(chi-square of 3 below q) / 0.9 with q the 0.9 quantile of chi-square of 1.
+_KEPT, _KEPT_SHARE = 0.9, 0.6231
 
 Floats = NDArray[np.float64]
 
@@ -108,6 +113,7 @@ def _block_density(
     full = count >= max(4.0, 0.7 * float(np.median(count[count > 0])))
     mean = np.bincount(patch, weights * residual_mm)[full] / np.maximum(weight[full], 1e-300)
     area = side_mm * 2.0 * np.pi * radius_mm / per_turn
-    # The median keeps a sticker or a boss from passing for noise; 2.198 makes it a variance for Gaussian
-    # means.
-    return 2.198 * float(np.median(mean * mean)) * area / max(1.0 - area * taken_per_mm2, 0.3)
+    # Without the largest tenth, a sticker or a boss does not pass for noise.
+    squares = np.sort(mean * mean)[: max(1, int(_KEPT * len(mean)))]
+    variance = float(squares.mean()) / _KEPT_SHARE
+    return variance * area / max(1.0 - area * taken_per_mm2, 0.3)
