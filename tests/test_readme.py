@@ -162,6 +162,16 @@ def test_verdict_changes_at_the_figures_told(phrase, figure, below, above):
     assert judge(with_figure(figure, limit * (1 + 1e-9)))[0] == above
 
 
+def test_gap_over_more_than_the_waves_of_the_tube_is_refused():
+    number = float(
+        re.findall(r"more than ([\d.]+) times\s+as long as the waves", section("How far to trust it"))[0]
+    )
+    length = SOUND.gap.length_mm
+    for share, verdict in ((1.0 + 1e-9, "ready"), (1.0 - 1e-9, "refused")):
+        waves = replace(SOUND, gap=replace(SOUND.gap, shape_mm=share * length / number))
+        assert judge(waves)[0] == verdict
+
+
 def test_wide_band_is_refused_only_where_a_strip_was_never_seen():
     wide = with_figure("band95_mm.max", 0.26)
     assert judge(wide)[0] == "check"

@@ -102,7 +102,8 @@ def _blank_test(fit: TubeFit, cases: list[tuple[Blanked, Waves]]) -> BlankTest:
 
 def _gap(fit: TubeFit) -> GapSize:
     start, stop = fit.outline.gap_mm
-    return GapSize(stop - start, 2.0 * fit.radius_mm, fit.flanks_mm)
+    waves = fit.chosen.waves
+    return GapSize(stop - start, 2.0 * fit.radius_mm, fit.flanks_mm, min(waves.bend_mm, waves.section_mm))
 
 
 def _quality(fit: TubeFit) -> FitQuality:

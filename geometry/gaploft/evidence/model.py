@@ -6,11 +6,16 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class GapSize:
-    """The gap that was bridged, all in millimetres; ``flank_mm`` is the trusted length on each side."""
+    """The gap that was bridged, all in millimetres; ``flank_mm`` is the trusted length on each side.
+
+    ``shape_mm`` is the shortest wave along the tube that its bends or its section show: how far what is seen
+    speaks for what is not.
+    """
 
     length_mm: float
     diameter_mm: float
     flank_mm: tuple[float, float]
+    shape_mm: float = float("inf")
 
 
 @dataclass(frozen=True)

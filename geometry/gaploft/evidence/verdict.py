@@ -14,6 +14,8 @@ TOLERANCE_MM = 0.05
 #: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
 _REFUSED_TOLERANCES = 5.0
 _SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
+#: More waves of the tube's own shape than this can't be bridged.
+_MOST_WAVES = 2.5
 #: A strip unseen all along that is wider than this is told.
 _UNSEEN_DEG = 10.0
 
@@ -32,6 +34,16 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
         # What was never seen is as wide as it is, however narrow the rest: no median may hide it.
         worst = max(worst, band.max)
     refused = worst > _REFUSED_TOLERANCES * TOLERANCE_MM
+    gap = evidence.gap
+    if gap.length_mm > _MOST_WAVES * gap.shape_mm:
+        notes.append(
+            Note(
+                "shape_unknown",
+                f"the tube bends or changes in waves of {gap.shape_mm:.0f} mm and the damage is "
+                f"{gap.length_mm:.0f} mm long: what is seen does not say what was there; use a spare section",
+            )
+        )
+        return "refused", tuple(notes)
     if blank.p95_mm > TOLERANCE_MM:
         notes.append(
             Note(
