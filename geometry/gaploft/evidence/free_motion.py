@@ -10,7 +10,7 @@ from gaploft.evidence.motion import SLIDE, TWIST, Motion, moved, solved
 from gaploft.evidence.roughness import FREE, Roughness, roughness_of
 from gaploft.evidence.traces import Traces, section_traces
 from gaploft.surface.fairness import Waves
-from gaploft.surface.fit import Problem
+from gaploft.surface.fit import FitPoints, Problem, spread_out
 from gaploft.surface.weights import BEND_DIAMETERS, DETAIL_DIAMETERS
 
 #: A half that was put back by eye is off by about this much (common practice, no source). It holds back what
@@ -19,6 +19,8 @@ _USUAL_MM, _USUAL_DEG = 1.0, 1.0
 #: Rounds of moving the half back and measuring anew, and the step, in standard uncertainties, below which
 #: nothing is left to do.
 _ROUNDS, _LEFT = 6, 0.2
+#: Points that the traces are drawn from: closer ones share their noise.
+_POINTS = 15_000
 #: Slices without which nothing can be said of a half.
 _LEAST_SLICES = 3
 
@@ -100,6 +102,14 @@ class Measured:
     roughness: Roughness
 
 
+def _thinner(problem: Problem) -> Problem:
+    """The problem of fewer points that stand for as much: slices average over far more than they need."""
+    data = problem.data
+    part = spread_out(data.u, _POINTS)
+    few = FitPoints(data.points[part], data.u[part], data.v[part], data.weights[part])
+    return replace(problem, data=replace(few, weights=few.weights * (len(data.u) / len(part))))
+
+
 def motion_between(
     problem: Problem, middle_mm: float, *, radius_mm: float, density_mm4: float
 ) -> Measured | None:
@@ -117,6 +127,7 @@ def motion_between(
     The half is moved back by what was found and measured again until nothing is left: half a degree is too
     much for one linear step, and only a base surface through halves that fit is as plain as the tube.
     """
+    problem = _thinner(problem)
     data = problem.data
     far = data.u > middle_mm
     diameter = 2.0 * radius_mm
