@@ -162,6 +162,13 @@ def test_verdict_changes_at_the_figures_told(phrase, figure, below, above):
     assert judge(with_figure(figure, limit * (1 + 1e-9)))[0] == above
 
 
+def test_halves_that_could_hide_half_a_millimetre_are_checked():
+    number = float(re.findall(r"known to no better than ([\d.]+) mm", section("How far to trust it"))[0])
+    for share, verdict in ((1.0 - 1e-9, "ready"), (1.0 + 1e-9, "check")):
+        halves = Halves(0.02, 0.01, 0.0, offset_u_mm=share * number, angle_u_deg=0.02)
+        assert judge(replace(SOUND, halves=halves))[0] == verdict
+
+
 def test_gap_over_more_than_the_waves_of_the_tube_is_refused():
     number = float(
         re.findall(r"more than ([\d.]+) times\s+as long as the waves", section("How far to trust it"))[0]

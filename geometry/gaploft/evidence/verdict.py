@@ -14,6 +14,9 @@ TOLERANCE_MM = 0.05
 #: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
 _REFUSED_TOLERANCES = 5.0
 _SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
+#: A half that moved is told when it is off by some five standard uncertainties; breaks leave half a
+#: millimetre (common practice, no source).
+_TOLD_TIMES, _UNSURE_MM = 5.0, 0.1
 #: More waves of the tube's own shape than this can't be bridged.
 _MOST_WAVES = 2.5
 #: A strip unseen all along that is wider than this is told.
@@ -78,6 +81,15 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
             )
         )
     notes += _halves_notes(halves)
+    if not halves.significant and halves.offset_u_mm > _UNSURE_MM:
+        notes.append(
+            Note(
+                "halves_unsure",
+                f"one half could sit {_TOLD_TIMES * halves.offset_u_mm:.1f} mm off and the scan would not "
+                "tell it from the tube's own shape: check with a straight edge or a jig that the halves are "
+                "in line",
+            )
+        )
     if blank.length_mm < 0.95 * evidence.gap.length_mm:
         notes.append(
             Note(
@@ -96,7 +108,14 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
             )
         )
         return "refused", tuple(notes)
-    doubtful = {"blank_test_wide", "band_wide", "seam_open", "halves_moved", "halves_reseated"}
+    doubtful = {
+        "blank_test_wide",
+        "band_wide",
+        "seam_open",
+        "halves_moved",
+        "halves_reseated",
+        "halves_unsure",
+    }
     return ("check" if any(note.code in doubtful for note in notes) else "ready"), tuple(notes)
 
 
