@@ -32,7 +32,7 @@ def target(shift=(0.0, 0.0, 0.0)):
 
 def evidence():
     return Evidence(
-        gap=GapSize(80.0, 32.0, (90.0, 85.0)),
+        gap=GapSize(80.0, 32.0, (90.0, 85.0), 120.0),
         fit=FitQuality(0.02, 0.019, 31_234),
         blank_test=BlankTest(4, 0.008, 0.015, 0.03, 80.0),
         band95_mm=BandSummary(0.02, 0.03),

@@ -67,7 +67,12 @@ def test_all_keys_are_always_there(tmp_path, verdict):
 
 def test_numbers_are_those_of_the_rebuild(tmp_path):
     report = write_outputs(plain_rebuild.rebuild(), tmp_path)
-    assert report["gap"] == {"length_mm": 80.0, "diameter_mm": 32.0, "flank_mm": [90.0, 85.0]}
+    assert report["gap"] == {
+        "length_mm": 80.0,
+        "diameter_mm": 32.0,
+        "flank_mm": [90.0, 85.0],
+        "shape_mm": 120.0,
+    }
     assert report["halves"]["twist_deg"] is None, "not a number is null in JSON"
     assert report["halves"]["significant"] is False
     assert report["target"]["manifold"] is True
@@ -83,7 +88,8 @@ def test_refused_early_holds_nulls_and_no_target(tmp_path):
     report = write_outputs(plain_rebuild.rebuild("refused"), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["report.html", "report.json"]
     assert set(report["target"].values()) == {None}
-    assert report["gap"] == {"length_mm": None, "diameter_mm": None, "flank_mm": [None, None]}
+    none = {"length_mm": None, "diameter_mm": None, "flank_mm": [None, None], "shape_mm": None}
+    assert report["gap"] == none
 
 
 def test_numpy_values_become_plain_ones():
