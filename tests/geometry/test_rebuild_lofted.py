@@ -119,11 +119,7 @@ def test_gap_of_some_diameters(kind, diameters, said):
     [
         *((kind, diameters) for kind in ("round", "tapered", "oval", "stay") for diameters in (1.0, 2.0)),
         ("down_tube", 1.0),
-        pytest.param(
-            "down_tube",
-            2.0,
-            marks=pytest.mark.xfail(reason="108 mm of a section that turns from wide to high: 0.022 mm rms"),
-        ),
+        ("down_tube", 2.0),
     ],
 )
 def test_gap_of_some_diameters_in_a_whole_scan(kind, diameters, said):
