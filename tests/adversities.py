@@ -16,6 +16,19 @@ _PLAIN: dict[str, Any] = {
 }
 _CLUTTER: dict[str, Any] = {"sticker_mm": 0.1, "stickers": 3, "cable_stops": 2}
 
+#: What one scan can have at once, whatever its flanks end in.
+_AT_ONCE: dict[str, Any] = {
+    "noise_mm": 0.04,
+    "correlation_mm": 3.0,
+    "rim": "torn",
+    "rim_mm": 8.0,
+    "rim_depth_mm": 0.8,
+    "strip_deg": 60.0,
+    "holes": 6,
+    "clumps": 4,
+    **_CLUTTER,
+}
+
 #: Name -> what it changes against ``plain``. Lengths in mm, angles in degrees.
 _CHANGES: dict[str, dict[str, Any]] = {
     "plain": {},
@@ -42,31 +55,9 @@ _CHANGES: dict[str, dict[str, Any]] = {
     "half_round": {"half_round_deg": 180.0},
     # What one scan can have at once. A flank that ends in a junction is not also cut short, a tube
     # broken on one side has no halves, and there is but one size of triangles.
-    "together": {
-        "noise_mm": 0.04,
-        "correlation_mm": 3.0,
-        "rim": "torn",
-        "rim_mm": 8.0,
-        "rim_depth_mm": 0.8,
-        "strip_deg": 60.0,
-        "holes": 6,
-        "clumps": 4,
-        "junction_mm": 70.0,
-        **_CLUTTER,
-    },
+    "together": {**_AT_ONCE, "junction_mm": 70.0},
     # The same on a tube whose other flank is cut short instead of ending in a junction.
-    "together_short": {
-        "noise_mm": 0.04,
-        "correlation_mm": 3.0,
-        "rim": "torn",
-        "rim_mm": 8.0,
-        "rim_depth_mm": 0.8,
-        "strip_deg": 60.0,
-        "holes": 6,
-        "clumps": 4,
-        "flanks_mm": (110.0, 37.0),
-        **_CLUTTER,
-    },
+    "together_short": {**_AT_ONCE, "flanks_mm": (110.0, 37.0)},
 }
 
 ADVERSITIES: dict[str, dict[str, Any]] = {name: _PLAIN | changes for name, changes in _CHANGES.items()}

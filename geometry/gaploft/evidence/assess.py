@@ -83,7 +83,7 @@ def _without(fit: TubeFit, side: tuple[Blanked, ...]) -> Waves:
     cells = chosen.problem.cells
     out = np.zeros(len(cells.u), dtype=bool)
     for piece in side:
-        out |= piece.left_out(cells.u, cells.v)
+        out |= piece.stretch.holds(cells.u, cells.v)
     rest = chosen.likelihood.without(chosen.problem.assembled(out), chosen.noise.density_mm4)
     return rest.waves(likeliest(rest, chosen.places))
 

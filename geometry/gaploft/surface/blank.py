@@ -13,9 +13,6 @@ from gaploft.surface.fit import Problem
 
 _GRID_U, _GRID_V = 14, 48
 
-#: A range of stations that holds none.
-NOTHING_AWAY = (1.0, 0.0)
-
 Floats = NDArray[np.float64]
 
 
@@ -76,32 +73,21 @@ class Grid:
 class Blanked:
     """A stretch with what rebuilding it takes.
 
-    ``equations`` is the share of all that is left out: the stretch, and the stations from ``away_mm[0]`` to
-    ``away_mm[1]`` as well. ``reference`` on ``grid`` is what the rebuilt stretch is compared with.
+    ``equations`` is the share of the points in it; ``reference`` on ``grid`` is what the rebuilt stretch is
+    compared with.
     """
 
     stretch: Stretch
-    away_mm: tuple[float, float]
     equations: Equations
     grid: Grid
     reference: Floats
-
-    def left_out(self, u: Floats, v: Floats) -> NDArray[np.bool_]:
-        """Which places the rebuild does without."""
-        return _left_out(self.stretch, self.away_mm, u, v)
 
     def error(self, problem: Problem, waves: Waves) -> Floats:
         """Normal distance of the rebuilt stretch to the reference on the grid, (n_u, n_v) mm."""
         return self.grid.heights(problem.solution(waves, self.equations)) - self.reference
 
 
-def _left_out(stretch: Stretch, away_mm: tuple[float, float], u: Floats, v: Floats) -> NDArray[np.bool_]:
-    return stretch.holds(u, v) | ((u >= away_mm[0]) & (u <= away_mm[1]))
-
-
-def blanked(
-    problem: Problem, reference: Floats, stretch: Stretch, away_mm: tuple[float, float] = NOTHING_AWAY
-) -> Blanked:
+def blanked(problem: Problem, reference: Floats, stretch: Stretch) -> Blanked:
     """Prepare one stretch.
 
     Parameters
@@ -109,11 +95,10 @@ def blanked(
     problem : all points
     reference : solution of a fit to all of them that follows the scan closely
     stretch : what is blanked
-    away_mm : stations that are left out too
     """
     u = np.linspace(stretch.start_mm, stretch.stop_mm, _GRID_U)
     half = stretch.width_rad / 2.0
     v = stretch.middle_rad + np.linspace(-half, half, _GRID_V, endpoint=stretch.width_rad < TURN_RAD - 1e-9)
     grid = Grid.on(problem, u, v)
-    part = _left_out(stretch, away_mm, problem.cells.u, problem.cells.v)
-    return Blanked(stretch, away_mm, problem.assembled(part), grid, grid.heights(reference))
+    part = stretch.holds(problem.cells.u, problem.cells.v)
+    return Blanked(stretch, problem.assembled(part), grid, grid.heights(reference))

@@ -212,7 +212,6 @@ class Settled:
     problem: Problem
     surface: TubeSurface
     residual_mm: Floats
-    scale_mm: float
 
 
 def started(
@@ -250,7 +249,7 @@ def settle(
     Liu, ACM TOG 25(2), 2006): points slide along the surface as they like, so that no first guess of their
     parameters is held on to.
     """
-    residual, scale = np.zeros(len(areas)), 0.0
+    residual = np.zeros(len(areas))
     solution = problem.solution(waves)
     for _ in range(rounds):
         problem, residual = _moved_along(problem, solution, waves.plain_mm, bridge)
@@ -258,7 +257,7 @@ def settle(
         weights = areas * tukey_weights(residual, scale)
         problem = replace(problem, data=replace(problem.data, weights=weights))
         solution = problem.solution(waves)
-    return Settled(problem, problem.surface(solution), residual, scale)
+    return Settled(problem, problem.surface(solution), residual)
 
 
 def _moved_along(
