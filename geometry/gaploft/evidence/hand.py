@@ -5,7 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gaploft.evidence.rim import corner_areas, facet_normals, rim_edges
+from gaploft.evidence.verdict import SEAM_ANGLE_DEG, SEAM_STEP_MM
+
 Floats = NDArray[np.float64]
+
+#: Sizes of change whose areas are told, mm: up to twice the tolerance of a rebuild.
+SIZES_MM = (0.01, 0.02, 0.05, 0.1)
 
 
 @dataclass(frozen=True)
@@ -17,22 +23,31 @@ class HandChanges:
     moved_points : how many points were moved at all
     largest_mm : the longest way a point was moved, in any direction
     normal_mm : (lowest, highest) move along the outward normal; negative is inwards
+    mean_mm : mean size of the moves along the normal over all that was moved, each point by its area
     area_mm2, share : area of the facets with a moved corner, and its share of the whole surface
+    area_over : pairs (mm, mm²): the area that was moved further than so along the normal
     outside_band : how many points of the rebuilt zone left their 95 % band
     beyond_band_mm : how far the worst of them lies outside of it
     seam_step_mm : largest move along the normal on a rim, where computed surface and intact scan met
+    seam_angle_deg : largest turn of a facet beside a rim
+    seam_holds : whether step and angle at the seam, with what the computed surface had, are within the
+        tolerance of the verdict; true when nothing was moved there
     overlap_mm : largest move along the normal on the intact overlap
-    folded : how many facets were turned over
+    folded : how many facets were turned over or have shrunk to nothing
     """
 
     moved_points: int
     largest_mm: float
     normal_mm: tuple[float, float]
+    mean_mm: float
     area_mm2: float
     share: float
+    area_over: tuple[tuple[float, float], ...]
     outside_band: int
     beyond_band_mm: float
     seam_step_mm: float
+    seam_angle_deg: float
+    seam_holds: bool
     overlap_mm: float
     folded: int
 
@@ -43,8 +58,8 @@ class HandChanges:
 
     @property
     def sound(self) -> bool:
-        """Whether all changes stay inside the band, off the overlap and without folds."""
-        return self.outside_band == 0 and self.overlap_mm == 0.0 and self.folded == 0
+        """Whether all changes stay inside the band, off the overlap and without folds, and seams hold."""
+        return self.seam_holds and self.outside_band == 0 and self.overlap_mm == 0.0 and self.folded == 0
 
 
 def hand_changes(
@@ -56,6 +71,7 @@ def hand_changes(
     quads: ArrayLike,
     *,
     still_mm: float | None = None,
+    seam: tuple[float, float] = (0.0, 0.0),
 ) -> HandChanges:
     """Measure a changed surface against the computed one, point by point.
 
@@ -74,6 +90,8 @@ def hand_changes(
     still_mm : float, millimetres, optional
         A point moved by no more than this was not moved. Without it, the rounding of single
         precision at the size of the coordinates, since that is how meshes are kept and edited.
+    seam : (step in mm, angle in degrees)
+        What the seam of the computed surface has already. At worst the hand adds to it.
 
     Returns
     -------
@@ -87,6 +105,48 @@ def hand_changes(
     before, after = np.asarray(computed_mm, dtype=np.float64), np.asarray(changed_mm, dtype=np.float64)
     unit, band = np.asarray(normals, dtype=np.float64), np.asarray(band95_mm, dtype=np.float64)
     rebuilt, facets = np.asarray(zone) == 1, np.asarray(quads, dtype=np.int64)
+    _check_shapes(before, after, unit, band, rebuilt, facets)
+    if still_mm is None:
+        still_mm = float(4.0 * np.finfo(np.float32).eps * np.abs(before).max(initial=0.0))
+
+    way = after - before
+    moved = np.linalg.norm(way, axis=1) > still_mm
+    way = np.where(moved[:, None], way, 0.0)
+    outward = np.einsum("ij,ij->i", way, unit)
+    beyond = np.where(rebuilt, np.abs(outward) - band, 0.0)
+    facing = facet_normals(before + way, facets)
+    areas = np.linalg.norm(facing, axis=1)
+    touched = moved[facets].any(axis=1)
+    at_corners = corner_areas(areas, facets, len(before))
+    moved_area = float(at_corners[moved].sum())
+    step, angle = _at_seam(before, facing, outward, rebuilt, facets)
+    return HandChanges(
+        moved_points=int(moved.sum()),
+        largest_mm=float(np.linalg.norm(way, axis=1).max(initial=0.0)),
+        normal_mm=(float(outward.min(initial=0.0)), float(outward.max(initial=0.0))),
+        mean_mm=float(np.abs(outward) @ at_corners) / moved_area if moved_area > 0.0 else 0.0,
+        area_mm2=float(areas[touched].sum()),
+        share=float(areas[touched].sum() / areas.sum()) if touched.any() else 0.0,
+        area_over=tuple((size, float(at_corners[np.abs(outward) > size].sum())) for size in SIZES_MM),
+        outside_band=int((moved & (beyond > 0.0)).sum()),
+        beyond_band_mm=float(beyond[moved].max(initial=0.0)),
+        seam_step_mm=step,
+        seam_angle_deg=angle,
+        seam_holds=(step == 0.0 and angle == 0.0)
+        or (step + seam[0] <= SEAM_STEP_MM and angle + seam[1] <= SEAM_ANGLE_DEG),
+        overlap_mm=float(np.abs(outward[~rebuilt]).max(initial=0.0)),
+        folded=int((np.einsum("ij,ij->i", facing, unit[facets].mean(axis=1)) <= 0.0).sum()),
+    )
+
+
+def _check_shapes(
+    before: Floats,
+    after: Floats,
+    unit: Floats,
+    band: Floats,
+    rebuilt: NDArray[np.bool_],
+    facets: NDArray[np.int64],
+) -> None:
     n = len(before)
     if before.shape != (n, 3) or any(a.shape != (n, 3) for a in (after, unit)) or facets.shape[1:] != (4,):
         raise ValueError(
@@ -96,59 +156,21 @@ def hand_changes(
         raise ValueError(
             f"band {band.shape} and zone {rebuilt.shape} must have one value for each of {n} points"
         )
-    if still_mm is None:
-        still_mm = float(4.0 * np.finfo(np.float32).eps * np.abs(before).max(initial=0.0))
-
-    way = after - before
-    length = np.linalg.norm(way, axis=1)
-    moved = length > still_mm
-    way, length = np.where(moved[:, None], way, 0.0), np.where(moved, length, 0.0)
-    outward = np.einsum("ij,ij->i", way, unit)
-    beyond = np.where(rebuilt, np.abs(outward) - band, 0.0)
-    on_rim = np.unique(rim_edges(facets, rebuilt))
-    areas, facing = _facets(after, facets)
-    touched = moved[facets].any(axis=1)
-    return HandChanges(
-        moved_points=int(moved.sum()),
-        largest_mm=float(length.max(initial=0.0)),
-        normal_mm=(float(outward.min(initial=0.0)), float(outward.max(initial=0.0))),
-        area_mm2=float(areas[touched].sum()),
-        share=float(areas[touched].sum() / areas.sum()) if touched.any() else 0.0,
-        outside_band=int((moved & (beyond > 0.0)).sum()),
-        beyond_band_mm=float(beyond[moved].max(initial=0.0)),
-        seam_step_mm=float(np.abs(outward[on_rim]).max(initial=0.0)),
-        overlap_mm=float(np.abs(outward[~rebuilt]).max(initial=0.0)),
-        folded=int((np.einsum("ij,ij->i", facing, unit[facets].mean(axis=1)) < 0.0).sum()),
-    )
 
 
-def rim_edges(quads: ArrayLike, rebuilt: ArrayLike) -> NDArray[np.int64]:
-    """Find the edges where rebuilt facets meet facets of the intact overlap.
-
-    Parameters
-    ----------
-    quads : array_like, shape (k, 4)
-        Facets as vertex indices.
-    rebuilt : array_like, shape (n,), bool
-        True for points of the rebuilt zone. A facet is rebuilt when all of its corners are.
-
-    Returns
-    -------
-    (m, 2) int64, lower vertex index first, in ascending order
-    """
-    facets = np.asarray(quads, dtype=np.int64)
-    inside = np.asarray(rebuilt, dtype=bool)[facets].all(axis=1)
-    edges = np.sort(np.stack([facets, np.roll(facets, -1, axis=1)], axis=2), axis=2).reshape(-1, 2)
-    unique, place = np.unique(edges, axis=0, return_inverse=True)
-    owner = np.repeat(inside, 4)
-    place = place.reshape(-1)
-    with_inside = np.bincount(place, weights=owner, minlength=len(unique)) > 0
-    with_outside = np.bincount(place, weights=~owner, minlength=len(unique)) > 0
-    return np.asarray(unique[with_inside & with_outside])
-
-
-def _facets(points: Floats, quads: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Areas of the quads and their normals, from the cross product of the diagonals."""
-    corner = points[quads]
-    cross = 0.5 * np.cross(corner[:, 2] - corner[:, 0], corner[:, 3] - corner[:, 1])
-    return np.linalg.norm(cross, axis=1), cross
+def _at_seam(
+    before: Floats,
+    facing: Floats,
+    outward: Floats,
+    rebuilt: NDArray[np.bool_],
+    facets: NDArray[np.int64],
+) -> tuple[float, float]:
+    """Largest move along the normal on a rim, mm, and largest turn of a facet beside one, degrees."""
+    on_rim = np.zeros(len(before), dtype=bool)
+    on_rim[rim_edges(facets, rebuilt)] = True
+    beside = on_rim[facets].any(axis=1)
+    then, now = facet_normals(before, facets[beside]), facing[beside]
+    sine, cosine = np.linalg.norm(np.cross(then, now), axis=1), np.einsum("ij,ij->i", then, now)
+    turn = np.degrees(np.arctan2(sine, cosine))
+    step = float(np.abs(outward[on_rim]).max(initial=0.0))
+    return step, float(turn.max(initial=0.0))

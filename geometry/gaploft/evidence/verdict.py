@@ -13,7 +13,8 @@ Verdict = Literal["ready", "check", "refused"]
 TOLERANCE_MM = 0.05
 #: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
 _REFUSED_TOLERANCES = 5.0
-_SEAM_STEP_MM, _SEAM_ANGLE_DEG = 0.02, 0.5
+#: What a seam may show before a person has to look at it (common practice, no source).
+SEAM_STEP_MM, SEAM_ANGLE_DEG = 0.02, 0.5
 #: A half that moved is told when it is off by some five standard uncertainties; breaks leave half a
 #: millimetre (common practice, no source).
 _TOLD_TIMES, _UNSURE_MM = 5.0, 0.1
@@ -72,7 +73,7 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
                 "works: scan that side, too",
             )
         )
-    if seam.step_mm > _SEAM_STEP_MM or seam.angle_deg > _SEAM_ANGLE_DEG:
+    if seam.step_mm > SEAM_STEP_MM or seam.angle_deg > SEAM_ANGLE_DEG:
         notes.append(
             Note(
                 "seam_open",
