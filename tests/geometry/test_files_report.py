@@ -11,6 +11,7 @@ import pytest
 
 import plain_rebuild
 from gaploft.errors import InputError
+from gaploft.evidence.hand import hand_changes
 from gaploft.evidence.model import Halves, Seating
 from gaploft.report.numbers import as_dict, as_json
 from gaploft.report.outputs import OUTPUT_NAMES, clear_outputs, write_outputs
@@ -166,6 +167,51 @@ def test_page_tells_how_to_move_a_reseated_half(tmp_path):
     assert Page(text).open == []
     write_outputs(rebuild, tmp_path)
     assert "Re-seating" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def with_hand(change):
+    """A report of a rebuild whose points were then moved along their normals, and what was found."""
+    rebuild = plain_rebuild.rebuild()
+    target = rebuild.target
+    after = target.vertices_mm + change(target)[:, None] * target.normals
+    found = hand_changes(
+        target.vertices_mm, after, target.normals, target.band95_mm, target.zone, target.quads
+    )
+    return as_dict(rebuild, None) | {"hand": dataclasses.asdict(found)}, found
+
+
+def test_page_tells_what_the_hand_changed():
+    report, found = with_hand(lambda target: 0.07 * (target.zone == 1))
+    text = as_page(json.loads(as_json(report)), ())
+    assert Page(text).open == []
+    rows = re.findall(r"<tr><td>(.*?)</td><td class=\"number\">(.*?)</td>", text)
+    expected = {
+        "Changed area": f"{found.area_mm2:,.1f} mm²",
+        "Mean size": "0.070 mm",
+        "Lowest and highest": "0.000 and 0.070 mm",
+        "Outside the 95 % band": f"{found.outside_band:,}",
+        "Step added at the rims": "0.070 mm",
+        "Kink added at the rims": f"{found.seam_angle_deg:.2f} °",
+        "On the intact overlap": "0.000 mm",
+        "Facets turned over": "0",
+    } | {f"By more than {size:.2f} mm": f"{area:,.1f} mm²" for size, area in found.area_over}
+    assert expected.items() <= dict(rows).items()
+    assert found.outside_band > 0
+    assert "no longer hold" in text
+
+
+def test_page_says_that_seams_hold_or_that_nothing_was_changed():
+    report, _ = with_hand(lambda target: 0.05 * (np.arange(len(target.zone)) == len(target.zone) // 2))
+    assert "the seams still hold" in as_page(report, ())
+    report, _ = with_hand(lambda target: 0.0 * target.zone)
+    text = as_page(report, ())
+    assert "Nothing was changed by hand" in text
+    assert Page(text).open == []
+
+
+def test_page_without_a_check_of_the_hand_does_not_speak_of_it():
+    text = as_page(as_dict(plain_rebuild.rebuild(), None), ())
+    assert "by hand" not in text
 
 
 def test_page_says_verdict_unit_layers_warnings_and_cautions(tmp_path):
