@@ -2,9 +2,32 @@
 
 import bpy
 
-from . import draw, mesh_io, ops_damage, ops_export, ops_rebuild, ops_recheck, panel, properties
+from . import (
+    damage_state,
+    live,
+    ops_damage,
+    ops_export,
+    ops_list,
+    ops_rebuild,
+    ops_recheck,
+    panel_export,
+    panel_rebuild,
+    panel_scan,
+    panel_touch,
+    properties,
+    upgrade,
+)
 
-MODULES = (properties, mesh_io, draw, ops_damage, ops_rebuild, ops_recheck, ops_export, panel)
+#: In the order of the work, which is that of the panels.
+MODULES = (
+    *(damage_state, properties),
+    *(ops_damage, ops_list, panel_scan),
+    *(ops_rebuild, panel_rebuild),
+    *(ops_recheck, panel_touch),
+    *(ops_export, panel_export),
+)
+#: Modules with handlers, timers, keys or drawing to be put in place and taken away.
+SERVICES = (upgrade, live)
 CLASSES = tuple(cls for module in MODULES for cls in getattr(module, "CLASSES", ()))
 
 
@@ -14,9 +37,13 @@ def register():
     bpy.types.Scene.gaploft = bpy.props.PointerProperty(
         name="Gaploft", description="State of the tube repair in this scene", type=properties.GAPLOFT_PG_state
     )
+    for module in SERVICES:
+        module.register()
 
 
 def unregister():
+    for module in reversed(SERVICES):
+        module.unregister()
     del bpy.types.Scene.gaploft
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

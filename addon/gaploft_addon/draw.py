@@ -12,21 +12,20 @@ WIDE_BAND = (0.85, 0.35, 0.03, 1.0)
 DAMAGED = (0.70, 0.16, 0.10, 1.0)
 
 
-def show_marks(scene, scan, ends_mm):
-    """Two empties at the ends of the damage, moving along with the scan."""
-    state = scene.gaploft
+def show_marks(scene, damage, scan, ends_mm):
+    """Two empties at the ends of a damage, moving along with the scan."""
     mm = mesh_io.unit_of(scene)[1]
     frame = _show_frame(scene, scan)
-    for field, name, end in zip(("mark_from", "mark_to"), ("Damage From", "Damage To"), ends_mm, strict=True):
-        mark = getattr(state, field)
+    for field, side, end in zip(("mark_from", "mark_to"), ("From", "To"), ends_mm, strict=True):
+        mark = getattr(damage, field)
         if mark is None:
-            mark = bpy.data.objects.new(name, None)
+            mark = bpy.data.objects.new(f"{damage.name} {side}", None)
             mark.empty_display_type = "SPHERE"
             mark.show_name = True
             mark.show_in_front = True
-            setattr(state, field, mark)
+            setattr(damage, field, mark)
         mark.empty_display_size = 0.01 * max(mesh_io.scan_extent_mm(scan, scene)) / mm
-        _link(scene, mark)
+        link(scene, mark)
         mark.parent = frame
         mark.matrix_parent_inverse = mark.matrix_basis = Matrix.Identity(4)
         mark.location = np.asarray(end) / mm
@@ -38,15 +37,14 @@ def _show_frame(scene, scan):
     if state.live("frame") is None:
         state.frame = bpy.data.objects.new("Scan Frame", None)
         state.frame.hide_viewport = state.frame.hide_render = True
-    _attach(scene, state.frame, scan)
+    attach(scene, state.frame, scan)
     return state.frame
 
 
-def show_area(scene, scan, source_vertices):
+def show_area(scene, damage, scan, source_vertices):
     """The damaged points of the scan as an object; none when the damage goes all the way round."""
-    state = scene.gaploft
-    remove(state.damaged_area)
-    state.damaged_area = None
+    remove(damage.damaged_area)
+    damage.damaged_area = None
     if source_vertices is None:
         return
     mesh = surface_io.area_mesh("Damaged Area", scan, source_vertices)
@@ -54,19 +52,19 @@ def show_area(scene, scan, source_vertices):
     area = bpy.data.objects.new("Damaged Area", mesh)
     area["scan_vertices"] = len(scan.data.vertices)
     area.hide_render = True
-    _attach(scene, area, scan)
-    state.damaged_area = area
+    attach(scene, area, scan)
+    damage.damaged_area = area
 
 
-def show_surface(scene, scan, mesh):
-    """The rebuilt surface as an object in the place of an earlier one."""
-    state = scene.gaploft
-    remove(state.result)
+def show_surface(scene, damage, mesh):
+    """The rebuilt surface as an object in the place of an earlier one, and of what was changed by hand."""
+    remove(damage.result)
+    remove(damage.touched)
     mesh.materials.append(_band_material("Gaploft Band", mesh))
     surface = bpy.data.objects.new("Rebuilt Surface", mesh)
     surface.color = ACCENT
-    _attach(scene, surface, scan)
-    state.result = surface
+    attach(scene, surface, scene.gaploft.scan)
+    damage.result = surface
     return surface
 
 
@@ -80,15 +78,15 @@ def remove(obj):
         bpy.data.meshes.remove(mesh)
 
 
-def _attach(scene, obj, scan):
+def attach(scene, obj, scan):
     """Into our collection and, in the scan's own frame, under the scan."""
-    _link(scene, obj)
+    link(scene, obj)
     obj.parent = scan
     obj.matrix_parent_inverse = Matrix(np.linalg.inv(mesh_io.own_size(scan)).tolist()).to_4x4()
     obj.matrix_basis = Matrix.Identity(4)
 
 
-def _link(scene, obj):
+def link(scene, obj):
     """Into our collection."""
     state = scene.gaploft
     if state.collection is None:

@@ -59,18 +59,32 @@ def readable(obj):
 
 
 def scan_arrays(obj):
-    """Vertices in units of the own frame, (n, 3) float64, and triangles, (m, 3) int32."""
+    """Vertices in units of the own frame, (n, 3) float32 or float64, and triangles, (m, 3) int32."""
     with readable(obj) as mesh:
         return _own_arrays(mesh, own_size(obj))
 
 
 def _own_arrays(mesh, size):
-    vertices = read(mesh.vertices, "co", np.float32, 3).astype(np.float64) @ size.T
-    mesh.calc_loop_triangles()
-    faces = read(mesh.loop_triangles, "vertices", np.int32, 3)
+    vertices = read(mesh.vertices, "co", np.float32, 3)
+    faces = triangles(mesh)
+    if np.array_equal(size, np.eye(3)):  # as imported: single precision says all there is
+        return vertices, faces
     if np.linalg.det(size) < 0.0:
         faces = np.ascontiguousarray(faces[:, ::-1])
-    return vertices, faces
+    return vertices.astype(np.float64) @ size.T, faces
+
+
+def triangles(mesh):
+    """Triangles of a mesh, (m, 3) int32.
+
+    A scan holds nothing else, and its corners lie in Blender's memory as they are wanted here: taking them
+    is a copy, where cutting polygons into triangles would freeze the window over a scan of millions.
+    """
+    corners = read(mesh.attributes[".corner_vert"].data, "value", np.int32, 1)
+    if len(corners) == 3 * len(mesh.polygons):  # no polygon has fewer than three
+        return corners.reshape(-1, 3)
+    mesh.calc_loop_triangles()
+    return read(mesh.loop_triangles, "vertices", np.int32, 3)
 
 
 def vertex_normals(obj):
@@ -98,13 +112,17 @@ def to_own_mm(obj, scene, world_point):
     return np.array(placement(obj).inverted() @ Vector(world_point), dtype=np.float64) * unit_of(scene)[1]
 
 
-def marked_length_mm(scene):
-    """Distance between the marks."""
-    state = scene.gaploft
-    start, stop = (
-        to_own_mm(state.scan, scene, mark.matrix_world.translation)
-        for mark in (state.mark_from, state.mark_to)
+def marks_mm(scene, damage):
+    """Both marks of a damage in the scan's own frame, (3,) each, in millimetres."""
+    return tuple(
+        to_own_mm(scene.gaploft.scan, scene, mark.matrix_world.translation)
+        for mark in (damage.mark_from, damage.mark_to)
     )
+
+
+def marked_length_mm(scene, damage):
+    """Distance between the marks of a damage."""
+    start, stop = marks_mm(scene, damage)
     return float(np.linalg.norm(stop - start))
 
 

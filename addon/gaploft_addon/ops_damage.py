@@ -30,7 +30,7 @@ def find_scan(context):
     """The active mesh unless it is one of ours, else the scan used before, else None."""
     state = context.scene.gaploft
     active = context.active_object
-    ours = (state.live("result"), state.live("damaged_area"))
+    ours = [damage.live(f) for damage in state.damages for f in ("result", "touched", "damaged_area")]
     if active is not None and active.type == "MESH" and active not in ours:
         return active
     return state.live("scan")
@@ -76,9 +76,11 @@ class GAPLOFT_OT_mark_damage(bpy.types.Operator):
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
 
-        scene.gaploft.scan = scan
-        draw.show_marks(scene, scan, (damage.from_mm, damage.to_mm))
-        draw.show_area(scene, scan, damage.source_vertices)
+        state = scene.gaploft
+        state.scan = scan
+        entry = state.damage or state.add_damage()
+        draw.show_marks(scene, entry, scan, (damage.from_mm, damage.to_mm))
+        draw.show_area(scene, entry, scan, damage.source_vertices)
         context.view_layer.update()
         side = (
             "all round"
@@ -115,25 +117,6 @@ class GAPLOFT_OT_mark_damage(bpy.types.Operator):
         return _from_paint(scan, context.scene)
 
 
-class GAPLOFT_OT_take_point(bpy.types.Operator):
-    """Set this end of the damage to where the 3D cursor is"""
-
-    bl_idname = "gaploft.take_point"
-    bl_label = "Take from 3D Cursor"
-    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
-
-    end: EnumProperty(
-        name="End",
-        description="Which end of the damage",
-        items=(("FROM", "From", "Where the damage begins"), ("TO", "To", "Where the damage ends")),
-    )
-
-    def execute(self, context):
-        state = context.scene.gaploft
-        setattr(state, "from_point" if self.end == "FROM" else "to_point", context.scene.cursor.location)
-        return {"FINISHED"}
-
-
 def _between(context, scan, start, stop):
     return Damage(*(mesh_io.to_own_mm(scan, context.scene, point) for point in (start, stop)))
 
@@ -158,7 +141,8 @@ def _from_paint(scan, scene):
 
 def _from_mask(scan, scene, mask):
     vertices, _ = mesh_io.scan_arrays(scan)
-    return damage_from_region(vertices * mesh_io.unit_of(scene)[1], mask, mesh_io.vertex_normals(scan))
+    vertices_mm = vertices.astype(np.float64) * mesh_io.unit_of(scene)[1]
+    return damage_from_region(vertices_mm, mask, mesh_io.vertex_normals(scan))
 
 
-CLASSES = (GAPLOFT_OT_mark_damage, GAPLOFT_OT_take_point)
+CLASSES = (GAPLOFT_OT_mark_damage,)

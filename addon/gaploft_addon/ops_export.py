@@ -19,7 +19,7 @@ from gaploft.report.numbers import as_json
 from gaploft.scan.normals import vertex_normals
 from gaploft.target.model import Target
 
-from . import ops_recheck, task
+from . import ops_recheck, settings
 
 
 class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
@@ -35,7 +35,7 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
     @classmethod
     def poll(cls, context):
         state = context.scene.gaploft
-        if state.live("result") is None:
+        if state.damage is None or state.damage.surface is None:
             refused = state.report and json.loads(state.report)["verdict"] == "refused"
             cls.poll_message_set(
                 "The last rebuild was refused: there is no target" if refused else "Rebuild the surface first"
@@ -51,15 +51,15 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
         return super().invoke(context, event)
 
     def execute(self, context):
-        scene = context.scene
+        scene, damage = context.scene, context.scene.gaploft.damage
         try:
             stl = _checked_path(self.filepath)
-            if task.is_stale(scene):
+            if settings.is_stale(scene, damage):
                 raise InputError(
                     "damage or settings were changed since the surface was rebuilt: rebuild it first"
                 )
-            surface, changes = ops_recheck.measure(scene.gaploft)
-            report = ops_recheck.with_hand(json.loads(scene.gaploft.report), changes)
+            surface, changes = ops_recheck.measure(damage)
+            report = ops_recheck.with_hand(json.loads(damage.report), changes)
             names, notes = _write(stl, surface, changes, report)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))

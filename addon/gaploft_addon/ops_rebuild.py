@@ -1,11 +1,14 @@
 """Operator: rebuild the outer surface across the marked damage."""
 
 import bpy
+from bpy.props import BoolProperty
 
 from gaploft.errors import Cancelled, GeometryError
 from gaploft.progress import STAGES
 
-from .task import Worker, keep, task_of
+from .task import keep, task_of
+from .words import told
+from .worker import Worker
 
 STAGE_TEXTS = {
     "read": "reading the scan",
@@ -35,6 +38,12 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
     bl_label = "Rebuild Surface"
     bl_options = {"REGISTER", "UNDO"}
 
+    as_changed: BoolProperty(
+        name="As Changed",
+        description="Started because a setting was changed",
+        options={"HIDDEN", "SKIP_SAVE"},
+    )
+
     #: Stage and share of the rebuild that runs in the background, for the panel; None when none runs.
     running = None
 
@@ -52,11 +61,11 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         return True
 
     def execute(self, context):
-        manager = context.window_manager
+        manager, damage = context.window_manager, context.scene.gaploft.damage
         manager.progress_begin(0.0, 1.0)
         context.view_layer.update()
         try:
-            outcome = task_of(context.scene).run(
+            outcome = task_of(context.scene, damage).run(
                 lambda stage, share: manager.progress_update(overall(stage, share))
             )
         except GeometryError as error:
@@ -64,15 +73,18 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             return {"CANCELLED"}
         finally:
             manager.progress_end()
-        return self._finish(context, outcome)
+        return self._finish(context, context.scene, damage, outcome)
 
     def invoke(self, context, _event):
         context.view_layer.update()
+        scene, damage = context.scene, context.scene.gaploft.damage
         try:
-            task = task_of(context.scene)
+            task = task_of(scene, damage)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        # References die with each undo: names and numbers are looked up again when the work is done.
+        self._scene_name, self._uid = scene.name, damage.uid
         GAPLOFT_OT_rebuild.running = STAGES[0], 0.0
         self._worker = Worker(task)
         self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
@@ -91,14 +103,19 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         self._clean_up(context)
         outcome = self._worker.outcome
         if isinstance(outcome, Cancelled):
-            self.report({"INFO"}, "Stopped; nothing was changed")
+            self.report({"INFO"}, told("Stopped; nothing was changed"))
             return {"CANCELLED"}
         if isinstance(outcome, GeometryError):
             self.report({"ERROR"}, str(outcome))
             return {"CANCELLED"}
         if isinstance(outcome, BaseException):
             raise outcome
-        return self._finish(context, outcome)
+        scene = bpy.data.scenes.get(self._scene_name)
+        damage = scene and scene.gaploft.damage_of(self._uid)
+        if damage is None:
+            self.report({"WARNING"}, told("The damage is gone, so its rebuild was dropped"))
+            return {"CANCELLED"}
+        return self._finish(context, scene, damage, outcome)
 
     def cancel(self, context):
         self._worker.stop()
@@ -111,8 +128,9 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             return
         stage, share = GAPLOFT_OT_rebuild.running = news
         context.window_manager.progress_update(overall(stage, share))
-        then = "stopping" if self._worker.stopping else "Esc stops it"
-        context.workspace.status_text_set(f"Gaploft is {STAGE_TEXTS[stage]}, {share:.0%}; {then}")
+        then = told("stopping") if self._worker.stopping else told("Esc stops it")
+        text = told("Gaploft is {doing}, {share:.0%}; {then}")
+        context.workspace.status_text_set(text.format(doing=told(STAGE_TEXTS[stage]), share=share, then=then))
         _redraw(context)
 
     def _clean_up(self, context):
@@ -122,17 +140,21 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         context.workspace.status_text_set(None)
         _redraw(context)
 
-    def _finish(self, context, outcome):
-        refusal = keep(context.scene, outcome)
+    def _finish(self, context, scene, damage, outcome):
+        refusal = keep(scene, damage, outcome)
         if refusal is not None:
             self.report({"ERROR"}, refusal)
             return {"CANCELLED"}
         context.view_layer.update()
         evidence = outcome.evidence
+        text = told("Gap of {gap:.1f} mm rebuilt, 95 % band up to {band:.3f} mm, verdict: {verdict}")
         self.report(
             {"INFO"},
-            f"Gap of {evidence.gap.length_mm:.1f} mm rebuilt, 95 % band up to {evidence.band95_mm.max:.3f} "
-            f"mm, verdict: {outcome.verdict}",
+            text.format(
+                gap=evidence.gap.length_mm,
+                band=evidence.band95_mm.max,
+                verdict=told(outcome.verdict),
+            ),
         )
         return {"FINISHED"}
 

@@ -11,9 +11,10 @@ from gaploft.evidence.hand import hand_changes
 from . import surface_io
 
 
-def measure(state):
-    """Changes by hand of the rebuilt surface of a scene. Raises InputError."""
-    surface = surface_io.surface_arrays(state.result, state.live("scan"))
+def measure(damage):
+    """Changes by hand of the surface of a damage. Raises InputError."""
+    scan = damage.id_data.gaploft.live("scan")
+    surface = surface_io.surface_arrays(damage.surface, scan)
     changes = hand_changes(
         surface.computed_mm,
         surface.current_mm,
@@ -63,22 +64,23 @@ class GAPLOFT_OT_recheck(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        if context.scene.gaploft.live("result") is None:
+        damage = context.scene.gaploft.damage
+        if damage is None or damage.surface is None:
             cls.poll_message_set("Rebuild the surface first")
             return False
         return True
 
     def execute(self, context):
-        state = context.scene.gaploft
+        damage = context.scene.gaploft.damage
         context.view_layer.update()
         try:
-            _, changes = measure(state)
+            _, changes = measure(damage)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        report = with_hand(json.loads(state.report), changes)
-        state.report = json.dumps(report)
-        state.result["verdict"] = report["verdict"]
+        report = with_hand(json.loads(damage.report), changes)
+        damage.report = json.dumps(report)
+        damage.surface["verdict"] = report["verdict"]
         self.report({"INFO"}, sentence(changes))
         return {"FINISHED"}
 

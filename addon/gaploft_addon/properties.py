@@ -1,13 +1,20 @@
-"""The state of one job, kept in the scene so that a saved file reopens where it was."""
+"""The state of a repair, kept in the scene so that a saved file reopens where it was."""
 
 import bpy
 from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
     EnumProperty,
-    FloatProperty,
     FloatVectorProperty,
+    IntProperty,
     PointerProperty,
     StringProperty,
 )
+
+from .damage_state import SETTINGS, GAPLOFT_PG_damage, alive
+
+#: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
+VERSION = 2
 
 SCAN_UNITS = (
     ("mm", "1 mm", "One Blender unit of the scan is a millimetre, as most scanners write"),
@@ -16,25 +23,6 @@ SCAN_UNITS = (
     ("in", "1 inch", "One Blender unit of the scan is an inch of 25.4 mm"),
     ("scene", "As the Scene", "Lengths are what Blender shows with the scene's unit scale"),
 )
-HALVES = (
-    (
-        "HOLD",
-        "Hold as Scanned",
-        "The surface joins both halves as they were scanned, also when they have moved against each other",
-    ),
-    (
-        "FROM",
-        "Re-Seat 'From' Half",
-        "When the halves have moved, rebuild the tube as if the half at the From end were put back to where "
-        "the other one asks for it. Move it so before machining: the report says how",
-    ),
-    (
-        "TO",
-        "Re-Seat 'To' Half",
-        "When the halves have moved, rebuild the tube as if the half at the To end were put back to where "
-        "the other one asks for it. Move it so before machining: the report says how",
-    ),
-)
 
 
 def _is_mesh(_state, obj):
@@ -42,8 +30,9 @@ def _is_mesh(_state, obj):
 
 
 class GAPLOFT_PG_state(bpy.types.PropertyGroup):
-    """State of the tube repair in this scene"""
+    """State of the repair in this scene"""
 
+    version: IntProperty(name="Version", description="In which way this state is kept", options={"HIDDEN"})
     scan: PointerProperty(
         name="Scan",
         description="Mesh object with the scan of the broken tube; never altered",
@@ -55,6 +44,9 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         description="What one Blender unit of the scan is in reality; mesh files carry no unit",
         items=SCAN_UNITS,
         default="mm",
+    )
+    scan_findings: StringProperty(
+        name="Scan Findings", description="What was found wrong with the scan, as JSON"
     )
     from_point: FloatVectorProperty(
         name="From",
@@ -68,91 +60,89 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         subtype="XYZ",
         precision=3,
     )
-    mark_from: PointerProperty(
-        name="Damage From",
-        description="Mark at the beginning of the damage; may be dragged",
-        type=bpy.types.Object,
-    )
-    mark_to: PointerProperty(
-        name="Damage To",
-        description="Mark at the end of the damage; may be dragged",
-        type=bpy.types.Object,
-    )
     frame: PointerProperty(
         name="Scan Frame",
         description="Hidden; holds the marks in the scan's frame",
         type=bpy.types.Object,
     )
-    damaged_area: PointerProperty(
-        name="Damaged Area",
-        description="Damaged points when only one side of the tube is damaged",
-        type=bpy.types.Object,
-    )
     collection: PointerProperty(
         name="Collection",
-        description="Holds the marks and the rebuilt surface",
+        description="Holds the marks and the rebuilt surfaces",
         type=bpy.types.Collection,
     )
-    chord_tolerance_mm: FloatProperty(
-        name="Chord Tolerance (mm)",
-        description="Largest distance between the facets and the smooth surface, in millimetres",
-        default=0.005,
-        min=0.001,
-        max=1.0,
-        precision=3,
-        step=0.1,
+    damages: CollectionProperty(
+        name="Damages", description="The damages of this scan", type=GAPLOFT_PG_damage
     )
-    overlap_mm: FloatProperty(
-        name="Overlap (mm)",
-        description="How far the target runs on over intact surface at each end, in millimetres",
-        default=10.0,
-        min=0.0,
-        max=200.0,
-        precision=1,
+    damage_index: IntProperty(name="Damage", description="Which damage of the list is worked on", min=0)
+    last_uid: IntProperty(
+        name="Last Number", description="Number of the damage added last", options={"HIDDEN"}
     )
-    paint_mm: FloatProperty(
-        name="Paint (mm)",
-        description="Film on the scanned surface that will be gone when machining starts, in millimetres",
-        default=0.0,
-        min=0.0,
-        max=5.0,
-        precision=3,
-        step=1,
+    update_live: BoolProperty(
+        name="Update as I Change",
+        description="Rebuild in the background whenever a setting is changed, as long as nothing was changed "
+        "by hand. Only the stages that a setting touches are done again",
+        default=True,
     )
-    cover_mm: FloatProperty(
-        name="Cover Plies (mm)",
-        description="Plies that will be laid over the machined surface, in millimetres",
-        default=0.0,
-        min=0.0,
-        max=20.0,
-        precision=3,
-        step=1,
-    )
-    halves: EnumProperty(
-        name="Halves",
-        description="What to do when one half of the tube does not continue the other",
-        items=HALVES,
-        default="HOLD",
-    )
-    result: PointerProperty(
-        name="Rebuilt Surface",
-        description="The surface of the last rebuild, with changes by hand",
-        type=bpy.types.Object,
-    )
-    report: StringProperty(name="Report", description="Report of the last rebuild, as JSON")
-    built_with: StringProperty(
-        name="Built With", description="Damage and settings of the last rebuild, as JSON"
-    )
+
+    @property
+    def damage(self):
+        """The damage that is worked on, or None."""
+        return self.damages[self.damage_index] if self.damage_index < len(self.damages) else None
+
+    def damage_of(self, uid):
+        """The damage with a number, or None when it is gone."""
+        return next((damage for damage in self.damages if damage.uid == uid), None)
+
+    def add_damage(self):
+        """A new damage at the end of the list, worked on from now, with the settings of the one before."""
+        before = self.damage
+        settings = {} if before is None else {name: getattr(before, name) for name in SETTINGS}
+        damage = self.damages.add()
+        self.last_uid += 1
+        damage.uid = self.last_uid
+        damage.name = "Damage" if len(self.damages) == 1 else f"Damage {damage.uid}"
+        self.damage_index = len(self.damages) - 1
+        self.version = VERSION
+        for name, value in settings.items():
+            setattr(damage, name, value)
+        return damage
 
     def live(self, field):
         """The object of a field, or None when it was deleted: the state alone would keep it alive."""
-        obj = getattr(self, field)
-        return obj if obj is not None and self.id_data.objects.get(obj.name) == obj else None
+        return alive(self.id_data, getattr(self, field))
 
     @property
     def marked(self):
-        """Whether scan and both marks are there."""
-        return all(self.live(field) is not None for field in ("scan", "mark_from", "mark_to"))
+        """Whether the scan is there and both marks of the damage that is worked on."""
+        damage = self.damage
+        return self.live("scan") is not None and damage is not None and damage.marked
+
+
+#: What the state passes on to the damage that is worked on, so that scripts need not know of the list.
+PASSED_ON = (
+    *SETTINGS,
+    *("mark_from", "mark_to", "damaged_area", "result", "touched", "report", "built_with"),
+)
+
+
+def _passed_on(name):
+    """A property of the state that is one of the damage worked on; setting it makes a first damage."""
+
+    def get(state):
+        damage = state.damage
+        if damage is not None:
+            return getattr(damage, name)
+        rna = GAPLOFT_PG_damage.bl_rna.properties[name]
+        return None if rna.type == "POINTER" else rna.default
+
+    def put(state, value):
+        setattr(state.damage or state.add_damage(), name, value)
+
+    return property(get, put)
+
+
+for _name in PASSED_ON:
+    setattr(GAPLOFT_PG_state, _name, _passed_on(_name))
 
 
 CLASSES = (GAPLOFT_PG_state,)

@@ -133,6 +133,11 @@ def _facets_key(mesh):
     return mesh_io.fingerprint(np.array([len(mesh.vertices), len(mesh.polygons)]), corners)
 
 
+def write_values(mesh, name, values):
+    """A number for each vertex, kept as an attribute of that name."""
+    _write(mesh, name, "FLOAT", values)
+
+
 def _write(mesh, name, data_type, values, domain="POINT"):
     attribute = mesh.attributes.new(name, data_type, domain)
     dtype = np.int32 if data_type == "INT" else np.float32

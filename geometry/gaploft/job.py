@@ -23,6 +23,14 @@ class Damage:
     to_mm: NDArray[np.float64]
     source_vertices: NDArray[np.int64] | None = None
 
+    def same_as(self, other: "Damage") -> bool:
+        """Whether both are exactly the same place."""
+        mine, theirs = self.source_vertices, other.source_vertices
+        if (mine is None) != (theirs is None) or not np.array_equal(self.from_mm, other.from_mm):
+            return False
+        sided = mine is None or theirs is None or np.array_equal(mine, theirs)
+        return sided and np.array_equal(self.to_mm, other.to_mm)
+
 
 @dataclass(frozen=True)
 class TargetSettings:

@@ -61,12 +61,12 @@ def test_target_lies_on_the_half_that_stays(moved_scan, choice, axis_mm):
 
 
 def test_another_choice_asks_for_another_rebuild(extension, tmp_path):
-    panel = importlib.import_module(f"{extension.__name__}.panel")
+    panel = importlib.import_module(f"{extension.__name__}.panel_rebuild")
     marked_and_rebuilt()
     scene = bpy.context.scene
-    assert not panel._outdated(scene)
+    assert not panel._outdated(scene, scene.gaploft.damage)
     scene.gaploft.halves = "FROM"
-    assert panel._outdated(scene)
+    assert panel._outdated(scene, scene.gaploft.damage)
     with pytest.raises(RuntimeError, match="rebuild it first"):
         bpy.ops.gaploft.export_target(filepath=str(tmp_path / "target.stl"))
 
@@ -80,11 +80,11 @@ def test_choice_is_saved_with_the_file(moved_scan, tmp_path):
 
 
 def test_every_choice_is_one_of_the_library(extension):
-    task = importlib.import_module(f"{extension.__name__}.task")
-    properties = importlib.import_module(f"{extension.__name__}.properties")
-    assert list(task.HALVES_SETTINGS) == [item[0] for item in properties.HALVES]
-    assert task.HALVES_SETTINGS["HOLD"] == HalvesSettings()
-    assert {(s.mode, s.move) for s in task.HALVES_SETTINGS.values()} == {
+    settings = importlib.import_module(f"{extension.__name__}.settings")
+    damage_state = importlib.import_module(f"{extension.__name__}.damage_state")
+    assert list(settings.HALVES_SETTINGS) == [item[0] for item in damage_state.HALVES]
+    assert settings.HALVES_SETTINGS["HOLD"] == HalvesSettings()
+    assert {(s.mode, s.move) for s in settings.HALVES_SETTINGS.values()} == {
         ("hold", "to"),
         ("reseat", "from"),
         ("reseat", "to"),
@@ -92,7 +92,7 @@ def test_every_choice_is_one_of_the_library(extension):
 
 
 def test_panel_shows_figures_with_their_uncertainty_and_what_is_not_seen(extension):
-    panel = importlib.import_module(f"{extension.__name__}.panel")
+    panel = importlib.import_module(f"{extension.__name__}.panel_rebuild")
     marked_and_rebuilt()
     shown = dict(panel._more_figures(report()))
     halves = report()["halves"]
@@ -101,8 +101,8 @@ def test_panel_shows_figures_with_their_uncertainty_and_what_is_not_seen(extensi
 
 
 def test_report_of_an_earlier_version_asks_for_a_rebuild(extension):
-    panel = importlib.import_module(f"{extension.__name__}.panel")
+    panel = importlib.import_module(f"{extension.__name__}.panel_rebuild")
     marked_and_rebuilt()
     state = bpy.context.scene.gaploft
     state.built_with = json.dumps(json.loads(state.built_with)[:-1])
-    assert panel._outdated(bpy.context.scene)
+    assert panel._outdated(bpy.context.scene, state.damage)

@@ -153,7 +153,7 @@ def test_moved_rotated_scaled_object_and_another_unit(extension, scan_unit, unit
         for p in (FROM_MM, TO_MM)
     ]
     bpy.ops.gaploft.mark_damage(from_point=ends[0], to_point=ends[1])
-    task = importlib.import_module(f"{extension.__name__}.task").task_of(scene)
+    task = importlib.import_module(f"{extension.__name__}.task").task_of(scene, scene.gaploft.damage)
     # Coordinates, matrices and marks are single precision.
     atol = 1e-6 * LENGTH_MM
     np.testing.assert_allclose(task.vertices * task.mm_per_unit, vertices, atol=atol)
@@ -198,17 +198,17 @@ def test_a_dragged_mark_is_what_counts():
 
 
 def test_panel_knows_when_the_report_is_of_another_damage(extension):
-    panel = importlib.import_module(f"{extension.__name__}.panel")
+    panel = importlib.import_module(f"{extension.__name__}.panel_rebuild")
     marked_and_rebuilt()
     scene = bpy.context.scene
-    assert not panel._outdated(scene)
+    assert not panel._outdated(scene, scene.gaploft.damage)
     scene.gaploft.cover_mm = 0.3
-    assert panel._outdated(scene)
+    assert panel._outdated(scene, scene.gaploft.damage)
     scene.gaploft.cover_mm = 0.0
-    assert not panel._outdated(scene)
+    assert not panel._outdated(scene, scene.gaploft.damage)
     scene.gaploft.mark_from.location.x += 1.0
     bpy.context.view_layer.update()
-    assert panel._outdated(scene)
+    assert panel._outdated(scene, scene.gaploft.damage)
 
 
 def test_damage_on_one_side():

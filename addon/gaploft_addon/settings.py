@@ -1,0 +1,71 @@
+"""Marks and settings of a damage as a job for the library, and whether they changed since a rebuild."""
+
+import json
+
+import numpy as np
+
+from gaploft.errors import InputError
+from gaploft.job import Damage, HalvesSettings, Job, Layers, TargetSettings
+
+from . import mesh_io, surface_io
+
+#: What each choice for the halves asks of the library.
+HALVES_SETTINGS = {
+    "HOLD": HalvesSettings(),
+    "FROM": HalvesSettings("reseat", "from"),
+    "TO": HalvesSettings("reseat", "to"),
+}
+
+
+def job_of(scene, damage):
+    """The job that the marks and settings of a damage ask for. Raises InputError."""
+    scan = scene.gaploft.scan
+    area = damage.live("damaged_area")
+    if area is not None and area.get("scan_vertices") != len(scan.data.vertices):
+        raise InputError(
+            f"'{scan.name}' has {len(scan.data.vertices)} points now, but {area.get('scan_vertices')} when "
+            "the damage was marked: mark the damage again"
+        )
+    source_vertices = None if area is None else surface_io.area_vertices(area)
+    return Job(
+        damage=Damage(*mesh_io.marks_mm(scene, damage), source_vertices=source_vertices),
+        target=TargetSettings(
+            chord_tolerance_mm=_plain(damage.chord_tolerance_mm), overlap_mm=_plain(damage.overlap_mm)
+        ),
+        layers=Layers(paint_mm=_plain(damage.paint_mm), cover_mm=_plain(damage.cover_mm)),
+        halves=HALVES_SETTINGS[damage.halves],
+    )
+
+
+def job_key(scene, damage):
+    """Damage and settings as a list of numbers, to tell whether they changed since a rebuild."""
+    job = job_of(scene, damage)
+    damaged = job.damage.source_vertices
+    return [
+        *job.damage.from_mm,
+        *job.damage.to_mm,
+        job.target.chord_tolerance_mm,
+        job.target.overlap_mm,
+        job.layers.paint_mm,
+        job.layers.cover_mm,
+        mesh_io.unit_of(scene)[1],
+        0 if damaged is None else len(damaged),
+        list(HALVES_SETTINGS.values()).index(job.halves),
+    ]
+
+
+def is_stale(scene, damage):
+    """Whether marks or settings are no longer those of the rebuild. Raises InputError as job_of."""
+    if scene.gaploft.live("scan") is None or not damage.marked or not damage.built_with:
+        return False
+    now, then = np.array(job_key(scene, damage)), np.array(json.loads(damage.built_with))
+    if len(now) != len(then):  # a file of an earlier version knows fewer settings
+        return True
+    # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
+    same_settings = np.allclose(now[6:], then[6:], rtol=1e-5, atol=0.0)
+    return not (same_settings and np.allclose(now[:6], then[:6], rtol=1e-5, atol=1e-2))
+
+
+def _plain(value):
+    """A setting as typed: 0.005 and not its neighbour in single precision."""
+    return float(f"{value:.6g}")
