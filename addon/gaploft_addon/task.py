@@ -70,6 +70,11 @@ def _keep_stages(uid, sha256, mm_per_unit, stages):
         _KEPT.pop(next(iter(_KEPT)))
 
 
+def forget():
+    """Keep nothing of earlier rebuilds; the next one starts with the scan."""
+    _KEPT.clear()
+
+
 def kept_points_mm(damage):
     """Scan points of the tube that a damage was last rebuilt on, (n, 3); None after a file was opened."""
     kept = _KEPT.get(damage.uid)
