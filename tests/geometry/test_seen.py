@@ -117,7 +117,7 @@ def test_no_points_see_nothing():
     assert scan_distance(np.empty((0, 3)), np.empty((0, 3)), far, depth_mm=3.0).shape == (0,)
     one = scan_distance(vertices, normals, vertices[5:6] + 0.25 * normals[5], depth_mm=1.0, reach_mm=0.5)
     assert np.flatnonzero(np.isfinite(one)).tolist() == [5]
-    assert one[5] == pytest.approx(0.25)
+    assert one[5] == pytest.approx(0.25, abs=0.25 * (3.0 / RADIUS_MM) ** 2)  # as coarse as the surface is
 
 
 def test_points_about_a_tube_hold_its_damage_and_no_other_tube():
