@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from gaploft.evidence.hand import SIZES_MM, hand_changes
+from gaploft.evidence.hand_moves import moves, strayed
 from gaploft.evidence.rim import rim_edges
 from gaploft.evidence.verdict import SEAM_ANGLE_DEG, SEAM_STEP_MM
 
@@ -225,3 +226,12 @@ def test_arrays_that_do_not_match_are_a_bug():
         hand_changes(points, points[:-1], normals, band, zone, quads)
     with pytest.raises(ValueError, match="one value for each"):
         hand_changes(points, points, normals, band[:-1], zone, quads)
+    with pytest.raises(ValueError, match="four corners"):
+        hand_changes(points, points, normals, band, zone, quads[:, :3])
+
+
+def test_strayed_are_those_off_their_band_and_whatever_moved_on_the_overlap():
+    points, normals, band, zone, _ = ring_mesh()
+    change = 0.05 * only(10) + 0.02 * only(11) + 0.001 * only(2)
+    found = strayed(moves(points, points + change * normals, normals), band, zone)
+    assert set(np.flatnonzero(found)) == {10 * N_V, 2 * N_V}

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from gaploft.evidence.hand_moves import beyond_band, moves
 from gaploft.evidence.rim import corner_areas, facet_normals, rim_edges
 from gaploft.evidence.verdict import SEAM_ANGLE_DEG, SEAM_STEP_MM
 
@@ -88,8 +89,7 @@ def hand_changes(
     quads : array_like, shape (k, 4)
         Facets as vertex indices.
     still_mm : float, millimetres, optional
-        A point moved by no more than this was not moved. Without it, the rounding of single
-        precision at the size of the coordinates, since that is how meshes are kept and edited.
+        As in :func:`gaploft.evidence.hand_moves.moves`.
     seam : (step in mm, angle in degrees)
         What the seam of the computed surface has already. At worst the hand adds to it.
 
@@ -102,19 +102,14 @@ def hand_changes(
     ValueError
         The arrays' shapes do not belong together.
     """
-    before, after = np.asarray(computed_mm, dtype=np.float64), np.asarray(changed_mm, dtype=np.float64)
-    unit, band = np.asarray(normals, dtype=np.float64), np.asarray(band95_mm, dtype=np.float64)
+    found = moves(computed_mm, changed_mm, normals, still_mm=still_mm)
+    beyond = beyond_band(found, band95_mm, zone)
+    before, unit = np.asarray(computed_mm, dtype=np.float64), np.asarray(normals, dtype=np.float64)
     rebuilt, facets = np.asarray(zone) == 1, np.asarray(quads, dtype=np.int64)
-    _check_shapes(before, after, unit, band, rebuilt, facets)
-    if still_mm is None:
-        still_mm = float(4.0 * np.finfo(np.float32).eps * np.abs(before).max(initial=0.0))
-
-    way = after - before
-    moved = np.linalg.norm(way, axis=1) > still_mm
-    way = np.where(moved[:, None], way, 0.0)
-    outward = np.einsum("ij,ij->i", way, unit)
-    beyond = np.where(rebuilt, np.abs(outward) - band, 0.0)
-    facing = facet_normals(before + way, facets)
+    if facets.shape[1:] != (4,):
+        raise ValueError(f"quads {facets.shape} must have four corners each")
+    moved, outward = found.moved, found.outward_mm
+    facing = facet_normals(before + found.way_mm, facets)
     areas = np.linalg.norm(facing, axis=1)
     touched = moved[facets].any(axis=1)
     at_corners = corner_areas(areas, facets, len(before))
@@ -122,14 +117,14 @@ def hand_changes(
     step, angle = _at_seam(before, facing, outward, rebuilt, facets)
     return HandChanges(
         moved_points=int(moved.sum()),
-        largest_mm=float(np.linalg.norm(way, axis=1).max(initial=0.0)),
+        largest_mm=float(np.linalg.norm(found.way_mm, axis=1).max(initial=0.0)),
         normal_mm=(float(outward.min(initial=0.0)), float(outward.max(initial=0.0))),
         mean_mm=float(np.abs(outward) @ at_corners) / moved_area if moved_area > 0.0 else 0.0,
         area_mm2=float(areas[touched].sum()),
         share=float(areas[touched].sum() / areas.sum()) if touched.any() else 0.0,
         area_over=tuple((size, float(at_corners[np.abs(outward) > size].sum())) for size in SIZES_MM),
-        outside_band=int((moved & (beyond > 0.0)).sum()),
-        beyond_band_mm=float(beyond[moved].max(initial=0.0)),
+        outside_band=int((beyond > 0.0).sum()),
+        beyond_band_mm=float(beyond.max(initial=0.0)),
         seam_step_mm=step,
         seam_angle_deg=angle,
         seam_holds=(step == 0.0 and angle == 0.0)
@@ -137,25 +132,6 @@ def hand_changes(
         overlap_mm=float(np.abs(outward[~rebuilt]).max(initial=0.0)),
         folded=int((np.einsum("ij,ij->i", facing, unit[facets].mean(axis=1)) <= 0.0).sum()),
     )
-
-
-def _check_shapes(
-    before: Floats,
-    after: Floats,
-    unit: Floats,
-    band: Floats,
-    rebuilt: NDArray[np.bool_],
-    facets: NDArray[np.int64],
-) -> None:
-    n = len(before)
-    if before.shape != (n, 3) or any(a.shape != (n, 3) for a in (after, unit)) or facets.shape[1:] != (4,):
-        raise ValueError(
-            f"{before.shape}, {after.shape}, {unit.shape}, {facets.shape}: points or quads do not match"
-        )
-    if band.shape != (n,) or rebuilt.shape != (n,):
-        raise ValueError(
-            f"band {band.shape} and zone {rebuilt.shape} must have one value for each of {n} points"
-        )
 
 
 def _at_seam(
