@@ -72,7 +72,7 @@ lint: $(STAMP)
 	$(VENV)/bin/mypy
 
 extension: setup
-	$(PY) addon/build.py
+	$(PY) addon/build.py --platform all
 
 # BENCH='--families kept_out --tools none' and the like; the head of bench_accuracy.py says what there is.
 bench: $(STAMP_BENCH) $(STAMP_BLENDER)

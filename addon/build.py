@@ -6,7 +6,6 @@ NumPy that Blender brings. Same source, same bytes. Needs nothing but Python and
 
 import argparse
 import json
-import platform as host
 import re
 import shutil
 import string
@@ -18,33 +17,20 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+from wheels import (
+    CACHE,
+    COMPILED,
+    PLATFORM_TAGS,
+    ROOT,
+    BuildError,
+    library_wheel,
+    needed_wheels,
+    pythons_on,
+    this_platform,
+)
+
 ADDON = ROOT / "addon" / "gaploft_addon"
 MANIFEST = ROOT / "addon" / "blender_manifest.toml.in"
-CACHE = ROOT / ".cache" / "wheels"
-
-#: Blender's name of a platform -> the tags of the wheels that run there, the wished-for first.
-PLATFORM_TAGS = {
-    "linux-x64": (
-        "manylinux_2_28_x86_64",
-        "manylinux_2_27_x86_64",
-        "manylinux_2_17_x86_64",
-        "manylinux2014_x86_64",
-    ),
-    "windows-x64": ("win_amd64",),
-    "macos-arm64": ("macosx_12_0_arm64", "macosx_11_0_arm64"),
-    "macos-x64": ("macosx_10_14_x86_64", "macosx_10_13_x86_64"),
-}
-
-#: Python of a Blender -> SciPy for it. Blender 4.2 to 5.0 have Python 3.11, and 4.2 has NumPy 1.24,
-#: which SciPy 1.16 and later can't be imported with; Blender 5.1 and later have Python 3.13.
-SCIPY_OF_PYTHON = {"3.11": "1.15.3", "3.13": "1.18.1", "3.14": "1.18.1"}
-
-#: Blender 5.0 was the first without Intel Macs, so only Python 3.11 is to be served there.
-INTEL_MAC_PYTHONS = ("3.11",)
-
-#: Pure Python, the same wheel everywhere. NumPy stays out: the host's own must win.
-PURE_WHEELS = ("threadpoolctl==3.8.0",)
 
 #: What Python, editors and systems leave in a source folder.
 HIDDEN = re.compile(r"(^|/)(\.|__pycache__/)")
@@ -56,59 +42,9 @@ VALIDATOR = "[Ll]ib/**/site-packages/bpy/*/scripts/addons_core/bl_pkg/cli/blende
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 
-class BuildError(Exception):
-    """One sentence for the person who builds."""
-
-
-def this_platform() -> str:
-    """Name this machine as Blender does."""
-    machine = {"amd64": "x64", "x86_64": "x64", "arm64": "arm64", "aarch64": "arm64"}
-    system = {"Darwin": "macos"}.get(host.system(), host.system().lower())
-    name = f"{system}-{machine.get(host.machine().lower(), host.machine())}"
-    if name not in PLATFORM_TAGS:
-        raise BuildError(f"no wheels are known for {name}; name a platform of {', '.join(PLATFORM_TAGS)}")
-    return name
-
-
 def project_version() -> str:
     """Read the version that library and extension share."""
     return str(tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"])
-
-
-def run_pip(*arguments: str) -> None:
-    """Call pip, silent unless it fails."""
-    command = [sys.executable, "-m", "pip", *arguments, "--quiet", "--disable-pip-version-check"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise BuildError(f"pip {arguments[0]} failed:\n{done.stderr.strip()}")
-
-
-def library_wheel(folder: Path) -> Path:
-    """Build the wheel of the library into ``folder``."""
-    run_pip("wheel", "--no-deps", "--wheel-dir", str(folder), str(ROOT))
-    (wheel,) = folder.glob("gaploft-*.whl")
-    return wheel
-
-
-def fetched_wheel(requirement: str, *, python: str | None = None, platform: str | None = None) -> Path:
-    """Fetch one wheel without its dependencies, or take it from the cache."""
-    folder = CACHE / "-".join(filter(None, (requirement.replace("==", "-"), python, platform)))
-    kept = sorted(folder.glob("*.whl"))
-    if kept:
-        return kept[0]
-    options: list[str] = []
-    if python and platform:
-        short = python.replace(".", "")
-        options = ["--implementation", "cp", "--python-version", short, "--abi", f"cp{short}"]
-        for tag in PLATFORM_TAGS[platform]:
-            options += ["--platform", tag]
-    CACHE.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=CACHE) as part:
-        run_pip("download", "--only-binary=:all:", "--no-deps", *options, "--dest", part, requirement)
-        folder.mkdir(exist_ok=True)
-        for wheel in Path(part).glob("*.whl"):
-            wheel.rename(folder / wheel.name)
-    return next(folder.glob("*.whl"))
 
 
 def manifest_text(platform: str, wheels: Sequence[Path]) -> str:
@@ -159,14 +95,6 @@ def validate(file: Path, validator: Path) -> None:
         raise BuildError(f"Blender's validator refuses {file}:\n{done.stdout}{done.stderr}".strip())
 
 
-def pythons_on(platform: str, pythons: Sequence[str]) -> list[str]:
-    """Leave out the Pythons that no Blender has on a platform."""
-    kept = [python for python in pythons if platform != "macos-x64" or python in INTEL_MAC_PYTHONS]
-    if not kept:
-        raise BuildError(f"no Blender with Python {', '.join(pythons)} runs on {platform}")
-    return kept
-
-
 def build(platforms: Sequence[str], pythons: Sequence[str], output: Path) -> list[Path]:
     """Build one zip for each platform, each for all the Pythons, and return their paths."""
     if not (ADDON / "__init__.py").is_file():
@@ -176,14 +104,10 @@ def build(platforms: Sequence[str], pythons: Sequence[str], output: Path) -> lis
     validator = find_validator()
     files = []
     with tempfile.TemporaryDirectory() as scratch:
-        shared = [library_wheel(Path(scratch)), *(fetched_wheel(name) for name in PURE_WHEELS)]
+        library = library_wheel(Path(scratch))
         for platform, pythons_here in served.items():
-            scipy = [
-                fetched_wheel(f"scipy=={SCIPY_OF_PYTHON[python]}", python=python, platform=platform)
-                for python in pythons_here
-            ]
             file = output / f"gaploft-{project_version()}-{platform.replace('-', '_')}.zip"
-            write_zip(file, platform, shared + scipy)
+            write_zip(file, platform, [library, *needed_wheels(platform, pythons_here)])
             if validator:
                 validate(file, validator)
             files.append(file)
@@ -197,7 +121,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--python",
         nargs="+",
-        choices=list(SCIPY_OF_PYTHON),
+        choices=list(COMPILED),
         default=["3.11", "3.13"],
         help="Python versions of the Blenders to serve (default: 3.11 3.13)",
     )

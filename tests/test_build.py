@@ -4,6 +4,7 @@ What a manifest must hold is Blender's own rule; its tool judges the real zip in
 """
 
 import importlib.util
+import re
 import sys
 import tomllib
 import zipfile
@@ -15,16 +16,27 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 
 
-@pytest.fixture
-def builder(monkeypatch) -> ModuleType:
-    """Give the build script as a fresh module."""
-    spec = importlib.util.spec_from_file_location("gaploft_build", ROOT / "addon" / "build.py")
+def loaded(monkeypatch, name: str) -> ModuleType:
+    """Give a script of ``addon/`` as a fresh module."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / "addon" / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    monkeypatch.setitem(sys.modules, "gaploft_build", module)
+    monkeypatch.setitem(sys.modules, name, module)
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture
+def fetcher(monkeypatch) -> ModuleType:
+    """Give the module that chooses and fetches wheels."""
+    return loaded(monkeypatch, "wheels")
+
+
+@pytest.fixture
+def builder(monkeypatch, fetcher) -> ModuleType:
+    """Give the build script."""
+    return loaded(monkeypatch, "build")
 
 
 @pytest.fixture
@@ -83,22 +95,80 @@ def test_hidden_files_and_caches_stay_out(builder, tmp_path, monkeypatch):
         ("Darwin", "x86_64", "macos-x64"),
     ],
 )
-def test_platform_names_are_blenders(builder, monkeypatch, system, machine, name):
-    monkeypatch.setattr(builder.host, "system", lambda: system)
-    monkeypatch.setattr(builder.host, "machine", lambda: machine)
-    assert builder.this_platform() == name
+def test_platform_names_are_blenders(fetcher, monkeypatch, system, machine, name):
+    monkeypatch.setattr(fetcher.host, "system", lambda: system)
+    monkeypatch.setattr(fetcher.host, "machine", lambda: machine)
+    assert fetcher.this_platform() == name
 
 
-def test_unknown_machine_is_refused_with_what_can_be_named(builder, monkeypatch):
-    monkeypatch.setattr(builder.host, "system", lambda: "Plan9")
-    monkeypatch.setattr(builder.host, "machine", lambda: "mips")
-    with pytest.raises(builder.BuildError, match="plan9-mips; name a platform of linux-x64"):
-        builder.this_platform()
+def test_unknown_machine_is_refused_with_what_can_be_named(fetcher, monkeypatch):
+    monkeypatch.setattr(fetcher.host, "system", lambda: "Plan9")
+    monkeypatch.setattr(fetcher.host, "machine", lambda: "mips")
+    with pytest.raises(fetcher.BuildError, match="plan9-mips; name a platform of linux-x64"):
+        fetcher.this_platform()
 
 
-def test_failing_pip_is_told(builder, tmp_path):
-    with pytest.raises(builder.BuildError, match="pip download failed"):
-        builder.run_pip("download", "--no-index", "--dest", str(tmp_path), "gaploft-is-not-there")
+def test_failing_pip_is_told(fetcher, tmp_path):
+    with pytest.raises(fetcher.BuildError, match="pip download failed"):
+        fetcher.run_pip("download", "--no-index", "--dest", str(tmp_path), "gaploft-is-not-there")
+
+
+@pytest.fixture
+def pip_calls(fetcher, tmp_path, monkeypatch) -> list[tuple[str, ...]]:
+    """Let pip be a note of how it was called that leaves empty wheels, named as pip's own were."""
+    calls = []
+
+    def run_pip(*arguments: str) -> None:
+        calls.append(arguments)
+        folder = Path(arguments[arguments.index("--dest") + 1])
+        for requirement in arguments[arguments.index("--dest") + 2 :]:
+            name, version = requirement.split("==")
+            (folder / f"{name.replace('-', '_')}-{version}-tags.whl").touch()
+
+    monkeypatch.setattr(fetcher, "CACHE", tmp_path / "cache")
+    monkeypatch.setattr(fetcher, "run_pip", run_pip)
+    return calls
+
+
+def test_pure_wheels_come_once_and_compiled_ones_for_each_python(fetcher, pip_calls):
+    names = [wheel.name for wheel in fetcher.needed_wheels("linux-x64", ["3.11", "3.13"])]
+    assert len(names) == len(fetcher.PURE) + 2 * len(fetcher.COMPILED["3.11"])
+    assert names.count("python_dateutil-2.9.0.post0-tags.whl") == 1
+    assert "contourpy-1.3.2-tags.whl" in names
+    assert "contourpy-1.3.3-tags.whl" in names
+    assert [call[call.index("--python-version") + 1] for call in pip_calls] == ["3.11", "311", "313"]
+    assert not [name for name in names if name.startswith("numpy")]
+
+
+def test_only_wheels_that_the_cache_lacks_are_fetched(fetcher, pip_calls):
+    first = fetcher.needed_wheels("windows-x64", ["3.13"])
+    pip_calls.clear()
+    assert fetcher.needed_wheels("windows-x64", ["3.13"]) == first
+    assert not pip_calls
+    lost = next(wheel for wheel in first if wheel.name.startswith("scipy"))
+    lost.unlink()
+    assert fetcher.needed_wheels("windows-x64", ["3.13"]) == first
+    ((*_, last),) = pip_calls
+    assert last.startswith("scipy==")
+
+
+def test_half_fetched_wheels_do_not_come_into_the_cache(fetcher, pip_calls, monkeypatch):
+    run_pip = fetcher.run_pip
+
+    def broken_off(*arguments: str) -> None:
+        run_pip(*arguments)
+        raise fetcher.BuildError("pip download failed")
+
+    monkeypatch.setattr(fetcher, "run_pip", broken_off)
+    with pytest.raises(fetcher.BuildError):
+        fetcher.needed_wheels("linux-x64", ["3.11"])
+    assert not list(fetcher.CACHE.rglob("*.whl"))
+
+
+def test_wheels_are_named_with_one_version_each(fetcher):
+    """Same source, same bytes: a range of versions would be another zip next week."""
+    for requirement in (*fetcher.PURE, *(name for names in fetcher.COMPILED.values() for name in names)):
+        assert re.fullmatch(r"[a-z0-9-]+==[0-9][0-9a-z.]*", requirement)
 
 
 def test_zip_that_the_validator_refuses_is_told(builder, tmp_path):

@@ -1,5 +1,9 @@
 """The built zip, judged by Blender's own extension tool and by what is inside."""
 
+import email
+import importlib
+import io
+import re
 import subprocess
 import sys
 import tomllib
@@ -7,9 +11,14 @@ import zipfile
 from pathlib import Path
 
 import bpy
+import numpy as np
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 VALIDATOR = Path(bpy.utils.system_resource("SCRIPTS")) / "addons_core/bl_pkg/cli/blender_ext.py"
+#: What the library asks for on the command line alone: Blender reads meshes and shows progress itself.
+NOT_IN_BLENDER = {"trimesh", "tqdm"}
 
 
 def validated(file: Path) -> subprocess.CompletedProcess[str]:
@@ -43,17 +52,39 @@ def test_blender_would_have_found_a_fault(extension_zip, tmp_path):
 
 
 def test_libraries_come_out_of_the_zip_and_numpy_from_the_host(manifest):
-    import numpy
-    import scipy
-    import threadpoolctl
-
-    import gaploft.errors
-
     extensions = Path(bpy.utils.user_resource("EXTENSIONS"))
-    for module in (gaploft.errors, scipy, threadpoolctl):
-        assert Path(module.__file__).is_relative_to(extensions)
-    assert not Path(numpy.__file__).is_relative_to(extensions)
+    for name in ("gaploft.errors", "scipy", "threadpoolctl", "jinja2", "markupsafe", "matplotlib", "PIL"):
+        assert Path(importlib.import_module(name).__file__).is_relative_to(extensions), name
+    assert not Path(np.__file__).is_relative_to(extensions)
     assert not [wheel for wheel in manifest["wheels"] if "numpy" in wheel]
+
+
+def test_each_wheel_finds_in_the_zip_what_it_asks_for(extension_zip):
+    """The wheels' own lists of requirements are held against the wheels beside them and Blender's NumPy."""
+    asked = requirements_of(extension_zip)
+    versions = {name: version for name, version, _ in asked} | {"numpy": np.__version__}
+    for name, _, requirements in asked:
+        for text in requirements:
+            requirement = Requirement(text)
+            if name == "gaploft" and requirement.name in NOT_IN_BLENDER:
+                continue
+            if requirement.marker is None or requirement.marker.evaluate({"extra": ""}):
+                found = versions[canonicalize_name(requirement.name)]
+                assert requirement.specifier.contains(found), f"{name} asks for {text}, there is {found}"
+
+
+def requirements_of(zip_file):
+    """Name, version and requirements of each wheel in a zip."""
+    found = []
+    with zipfile.ZipFile(zip_file) as archive:
+        for name in archive.namelist():
+            if name.endswith(".whl"):
+                wheel = zipfile.ZipFile(io.BytesIO(archive.read(name)))
+                (path,) = (p for p in wheel.namelist() if re.fullmatch(r"[^/]+\.dist-info/METADATA", p))
+                metadata = email.message_from_bytes(wheel.read(path))
+                requirements = metadata.get_all("Requires-Dist", [])
+                found.append((canonicalize_name(metadata["Name"]), metadata["Version"], requirements))
+    return found
 
 
 def test_extension_serves_the_oldest_blender_it_names(manifest):
