@@ -77,7 +77,7 @@ def scan_distance(
     reach = None if reach_mm is None else as_positive(reach_mm, name="reach_mm")
     if len(surface) == 0 or len(points) == 0:
         return np.full(len(surface), np.nan)
-    height = _heights(surface, unit, points, facing, depth)
+    height, _ = heights_above(surface, unit, points, facing, depth_mm=depth)
     on = np.flatnonzero(np.isfinite(height))
     if len(on) == 0:
         return np.full(len(surface), np.nan)
@@ -98,15 +98,18 @@ def points_about(scan: Scan, tube: TubePoints) -> tuple[NDArray[np.float32], NDA
     return scan.vertices_mm[on].astype(np.float32), scan.normals[on].astype(np.float32)
 
 
-def _heights(surface: Floats, unit: Floats, points: Floats, facing: Floats | None, depth: float) -> Floats:
-    """Height of each point above the surface, (m,); NaN for points that are not of it.
+def heights_above(
+    surface: Floats, unit: Floats, points: Floats, facing: Floats | None, *, depth_mm: float
+) -> tuple[Floats, NDArray[np.intp]]:
+    """Height of points above a surface, (m,), NaN for those that are not of it; the vertex nearest to each.
 
-    The chord between two places of a smooth surface is square to the mean of their normals, up to third
-    order: so each of the vertices about a point tells its height once the normal at its foot is known.
+    Arguments are those of :func:`scan_distance`, as float64. The chord between two places of a smooth surface
+    is square to the mean of their normals, up to third order: so each of the vertices about a point tells its
+    height once the normal at its foot is known.
     """
     tree = cKDTree(surface, balanced_tree=False, compact_nodes=False)
-    furthest = float(np.hypot(depth, _REACH_SPACINGS * _spacing(tree)))
-    height = np.full(len(points), np.nan)
+    furthest = float(np.hypot(depth_mm, _REACH_SPACINGS * _spacing(tree)))
+    height, nearest = np.full(len(points), np.nan), np.zeros(len(points), dtype=np.intp)
     for part in _parts(len(points)):
         distance, index = tree.query(
             points[part], k=min(_NEAREST_VERTICES, len(surface)), distance_upper_bound=furthest
@@ -118,11 +121,12 @@ def _heights(surface: Floats, unit: Floats, points: Floats, facing: Floats | Non
         around, offset = unit[index], points[part][rows][:, None, :] - surface[index]
         foot = _foot_normals(around, offset)
         found = 0.5 * np.einsum("ijk,ijk->ij", offset, around + foot[:, None, :]).mean(axis=1)
-        right = np.abs(found) <= depth
+        right = np.abs(found) <= depth_mm
         if facing is not None:
             right &= np.einsum("ij,ij->i", facing[part][rows], foot) > 0.0
         height[part.start + rows[right]] = found[right]
-    return height
+        nearest[part.start + rows] = index[:, 0]
+    return height, nearest
 
 
 def _foot_normals(around: Floats, offset: Floats) -> Floats:
