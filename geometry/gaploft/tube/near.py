@@ -21,12 +21,12 @@ _PART = 1 << 14
 def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     """The kept part of the scan with its faces."""
     vertex = np.flatnonzero(keep)
-    number = np.full(len(scan.vertices_mm), -1, dtype=np.int64)
-    number[vertex] = np.arange(len(vertex))
+    number = np.full(len(scan.vertices_mm), -1, dtype=np.int32)
+    number[vertex] = np.arange(len(vertex), dtype=np.int32)
     kept = scan.faces
     for corner in range(3):
         kept = kept.compress(keep.take(kept[:, corner]), axis=0)
-    faces = number.take(kept)
+    faces = number.take(kept).astype(np.int64)
     sides = scan.vertices_mm[vertex[faces[:, 0]]] - scan.vertices_mm[vertex[faces[:, 1]]]
     some = np.linalg.norm(sides[:: max(1, len(sides) // 10_000)], axis=1)
     edge = float(np.median(some)) if len(some) else 0.0
@@ -34,18 +34,24 @@ def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
 
 
 def sparse_points(scan: Scan, keep: NDArray[np.bool_], edge_mm: float) -> Nearby:
-    """Points of the kept part of the scan, without faces and no more of them than the flanks need.
-
-    A multiplicative hash of their numbers picks the points (Knuth, *The Art of Computer Programming* 3,
-    section 6.4; from memory), so that no row or column of a regular scan is preferred.
-    """
+    """Points of the kept part of the scan, without faces and no more of them than the flanks need."""
     vertex = np.flatnonzero(keep)
     share = min(1.0, _MOST_NEARBY / max(len(vertex), 1))
-    if share < 1.0:
-        hashed = (vertex.astype(np.uint64) * np.uint64(2654435761)) & np.uint64(0xFFFFFFFF)
-        vertex = vertex[hashed < np.uint64(share * 2.0**32)]
+    vertex = vertex[some_of(vertex, share)]
     spacing = edge_mm / float(np.sqrt(share))
     return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], np.empty((0, 3), np.int64), vertex, spacing)
+
+
+def some_of(numbers: NDArray[np.integer], share: float) -> NDArray[np.bool_]:
+    """Pick a share of whole numbers, always the same ones, (n,) bool.
+
+    A multiplicative hash picks them (Knuth, *The Art of Computer Programming* 3, section 6.4; from memory),
+    so that no row or column of a regular scan is preferred.
+    """
+    if share >= 1.0:
+        return np.ones(len(numbers), dtype=bool)
+    hashed = (numbers.astype(np.uint64) * np.uint64(2654435761)) & np.uint64(0xFFFFFFFF)
+    return np.asarray(hashed < np.uint64(share * 2.0**32))
 
 
 def seed_reach(scan: Scan, damage: Damage) -> float:
