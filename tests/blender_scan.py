@@ -76,6 +76,16 @@ def set_coordinates(obj, vertices):
     obj.data.update()
 
 
+def select_points(scan, mask):
+    """Go into Edit Mode with these points of the active object selected and nothing else."""
+    bpy.ops.object.mode_set(mode="EDIT")
+    # Blender's own button: writing to Edge.select from Python ends bpy 5.0 with a crash.
+    bpy.ops.mesh.select_all(action="DESELECT")
+    bpy.ops.object.mode_set(mode="OBJECT")
+    scan.data.vertices.foreach_set("select", mask)
+    bpy.ops.object.mode_set(mode="EDIT")
+
+
 def marked():
     """A broken tube with the damage marked: the scan."""
     vertices, quads, _ = tube_arrays()

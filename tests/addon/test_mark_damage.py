@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from mathutils import Matrix, Vector
 
-from blender_scan import FROM_MM, RADIUS_MM, TO_MM, add_scan, coordinates, tube_arrays
+from blender_scan import FROM_MM, RADIUS_MM, TO_MM, add_scan, coordinates, select_points, tube_arrays
 
 
 def marks():
@@ -65,10 +65,7 @@ def test_two_selected_empties(broken):
 def test_selection_in_edit_mode():
     scan, mask = dented()
     before = coordinates(scan)
-    for parts in (scan.data.edges, scan.data.polygons):
-        parts.foreach_set("select", np.zeros(len(parts), dtype=bool))
-    scan.data.vertices.foreach_set("select", mask)
-    bpy.ops.object.mode_set(mode="EDIT")
+    select_points(scan, mask)
     assert bpy.ops.gaploft.mark_damage() == {"FINISHED"}
     bpy.ops.object.mode_set(mode="OBJECT")
     near_axis_at(marks(), [FROM_MM, TO_MM])

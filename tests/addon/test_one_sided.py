@@ -8,7 +8,7 @@ import bpy
 import numpy as np
 import pytest
 
-from blender_scan import coordinates, set_coordinates, values
+from blender_scan import coordinates, select_points, set_coordinates, values
 
 SCENE = Path(__file__).resolve().parents[2] / "sample_scenes" / "seat_cluster"
 #: Put into the sample scan by its maker.
@@ -52,10 +52,7 @@ def mark_painted(scan, mask):
 
 
 def mark_selected(scan, mask):
-    for parts in (scan.data.edges, scan.data.polygons):
-        parts.foreach_set("select", np.zeros(len(parts), dtype=bool))
-    scan.data.vertices.foreach_set("select", mask)
-    bpy.ops.object.mode_set(mode="EDIT")
+    select_points(scan, mask)
     bpy.ops.gaploft.mark_damage(way="SELECTION")
     bpy.ops.object.mode_set(mode="OBJECT")
 
