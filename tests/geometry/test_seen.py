@@ -3,11 +3,8 @@
 import numpy as np
 import pytest
 
-from gaploft.job import Damage
-from gaploft.scan.mend import scan_from_arrays
-from gaploft.scan.model import ScanSource
-from gaploft.target.seen import points_about, scan_distance
-from gaploft.tube.isolate import isolate_tube
+from gaploft.scan.near import points_near
+from gaploft.target.seen import moved_outward, scan_distance
 from plain_tube import open_tube
 
 RADIUS_MM, LENGTH_MM = 16.0, 60.0
@@ -120,26 +117,42 @@ def test_no_points_see_nothing():
     assert one[5] == pytest.approx(0.25, abs=0.25 * (3.0 / RADIUS_MM) ** 2)  # as coarse as the surface is
 
 
-def test_points_about_a_tube_hold_its_damage_and_no_other_tube():
+def test_points_near_hold_what_is_bent_into_the_gap_and_little_else():
     vertices, faces = open_tube(radius=16.0, length=300.0, n_u=241, n_v=80, gap=(130.0, 170.0))
-    flap, flap_faces = open_tube(radius=12.0, length=20.0, n_u=17, n_v=80)  # bent in, within the gap
+    flap, flap_faces = open_tube(radius=12.0, length=20.0, n_u=17, n_v=80)
     other, other_faces = open_tube(radius=10.0, length=300.0, n_u=121, n_v=60)
-    parts = [vertices, flap + [0.0, 0.0, 140.0], other + [45.0, 0.0, 0.0]]
+    parts = [vertices, flap + [0.0, 0.0, 140.0], other + [45.0, 0.0, 0.0], [[0.0, 15.5, 150.0]]]
     starts = np.cumsum([0, *map(len, parts)])
     triangles = np.concatenate(
         [f + n for f, n in zip((faces, flap_faces, other_faces), starts[:3], strict=True)]
     )
-    source = ScanSource("made", "", "mm", starts[-1], len(triangles))
-    scan = scan_from_arrays(np.concatenate(parts), triangles, mm_per_unit=1.0, source=source)
-    tube = isolate_tube(scan, Damage(np.array([0.0, 0.0, 130.0]), np.array([0.0, 0.0, 170.0])))
-    points, normals = points_about(scan, tube)
-    assert points.shape == normals.shape
-    assert points.dtype == normals.dtype == np.float32
+    scan = np.concatenate(parts) / 25.4
+    surface = vertices[(vertices[:, 2] > 120.0) & (vertices[:, 2] < 180.0)]
+    points, normals = points_near(scan, triangles, surface, room_mm=5.0, mm_per_unit=25.4)
+    assert (np.abs(points[:, 2] - 150.0) < 35.0).all()
+    assert points[:, 0].max() < 21.0
     radius = np.hypot(points[:, 0], points[:, 1])
-    assert (np.abs(radius - 12.0) < 0.01).sum() == len(flap)
-    assert np.isin(np.round(radius, 2), [12.0, 16.0]).all()
-    assert (points[:, 2].min(), points[:, 2].max()) == pytest.approx((0.0, 300.0), abs=10.0)
-    np.testing.assert_allclose(np.linalg.norm(normals, axis=1), 1.0, atol=1e-5)
+    assert (np.abs(radius - 12.0) < 1e-6).sum() == len(flap)
+    with_faces = np.linalg.norm(normals, axis=1) > 0.5
+    assert not with_faces[-1]
+    assert with_faces[np.abs(radius - 12.0) < 1e-6].all()
+    outward = np.einsum("ij,ij->i", points[:, :2], normals[:, :2]) / radius
+    assert (outward[with_faces & (np.abs(radius - 16.0) < 0.01)] > 0.99).all()
+
+
+def test_a_point_without_a_face_counts():
+    vertices, normals = cylinder(3.0)
+    point = vertices[40:41] + 0.25 * normals[40]
+    options = {"depth_mm": 1.0, "reach_mm": 0.5}
+    found = scan_distance(vertices, normals, point, point_normals=np.zeros((1, 3)), **options)
+    assert np.flatnonzero(np.isfinite(found)).tolist() == [40]
+    assert np.isnan(scan_distance(vertices, normals, point, point_normals=-normals[40:41], **options)).all()
+
+
+def test_what_was_moved_along_the_surface_is_no_height():
+    vertices, normals = cylinder(3.0)
+    along = np.array([0.0, 0.0, 0.7])
+    np.testing.assert_allclose(moved_outward(vertices, vertices + 0.2 * normals + along, normals), 0.2)
 
 
 def test_wrong_calls_are_refused():

@@ -7,8 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from gaploft.checks import as_points, as_positive
-from gaploft.scan.model import Scan
-from gaploft.tube.model import TubePoints
 
 Floats = NDArray[np.float64]
 
@@ -16,8 +14,6 @@ Floats = NDArray[np.float64]
 _REACH_SPACINGS = 2.5
 #: Of what lies within reach so many of the nearest points are averaged.
 _NEAREST_POINTS, _NEAREST_VERTICES = 8, 4
-#: What sticks out of a tube further than its own radius is not its skin any more.
-_ABOUT_RADII = 2.0
 #: Points that are worked on at once.
 _PART = 1 << 15
 
@@ -44,8 +40,8 @@ def scan_distance(
     reach_mm : float, optional
         How far a point may lie sideways of a vertex. Without it, 2.5 spacings of the points.
     point_normals : array_like, shape (m, 3), optional
-        Outward unit normals of the scan. Points that look the other way lie on the inside of the wall or on
-        another part, and are left out.
+        Outward unit normals of the scan, zero where they are not known. Points that look the other way lie on
+        the inside of the wall or on another part, and are left out.
 
     Returns
     -------
@@ -84,18 +80,11 @@ def scan_distance(
     return _means(surface, unit, points[on], height[on], reach)
 
 
-def points_about(scan: Scan, tube: TubePoints) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Scan points and normals along a tube, damaged ones among them, each (m, 3) in single precision, mm.
-
-    All that a later look at the surface of this tube needs of the scan, so that it may be let go.
-    """
-    room = _ABOUT_RADII * tube.radius_mm
-    low, high = tube.points_mm.min(axis=0) - room, tube.points_mm.max(axis=0) + room
-    near = np.flatnonzero(((scan.vertices_mm > low) & (scan.vertices_mm < high)).all(axis=1))
-    u, _, off = tube.spine.locate(scan.vertices_mm[near])
-    widest = tube.spine.locate(tube.points_mm[:: max(1, len(tube.points_mm) // 10_000)])[2].max()
-    on = near[(u > tube.flank_mm[0]) & (u < tube.flank_mm[1]) & (off < 1.3 * widest)]
-    return scan.vertices_mm[on].astype(np.float32), scan.normals[on].astype(np.float32)
+def moved_outward(
+    before: NDArray[np.floating], after: NDArray[np.floating], normals: NDArray[np.floating]
+) -> NDArray[np.floating]:
+    """How far points were moved along their outward normals, (n,), from arrays of shape (n, 3)."""
+    return np.asarray(np.einsum("ij,ij->i", after - before, normals))
 
 
 def heights_above(
@@ -123,7 +112,7 @@ def heights_above(
         found = 0.5 * np.einsum("ijk,ijk->ij", offset, around + foot[:, None, :]).mean(axis=1)
         right = np.abs(found) <= depth_mm
         if facing is not None:
-            right &= np.einsum("ij,ij->i", facing[part][rows], foot) > 0.0
+            right &= np.einsum("ij,ij->i", facing[part][rows], foot) >= 0.0
         height[part.start + rows[right]] = found[right]
         nearest[part.start + rows] = index[:, 0]
     return height, nearest
