@@ -6,7 +6,8 @@ import numpy as np
 
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Note, Scan
-from gaploft.scan.topology import count_edges, face_pieces
+from gaploft.scan.pieces import face_pieces
+from gaploft.scan.topology import count_edges
 
 #: A piece with a smaller share of the faces is a scrap of something else (common practice, no source).
 _SCRAP_SHARE = 0.01

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from gaploft.scan.topology import face_pieces
+from gaploft.scan.pieces import face_pieces
 
 #: A piece whose growth (see ``inward_faces``) is nearer to zero than this is too flat, or too evenly
 #: curved both ways, to tell inside from outside. A tube of length L and radius r has sqrt(2 pi L / r).
@@ -14,6 +14,8 @@ _SAMPLE = 400_000
 
 #: Faces that are worked on at once.
 _CHUNK = 1 << 15
+#: Faces whose normals are added up at once: memory for more of them buys no time.
+_SUMMED_AT_ONCE = 1 << 21
 
 
 def face_crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
@@ -23,14 +25,14 @@ def face_crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> N
 
 def vertex_normals(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
     """Area weighted unit normals, (n, 3); a vertex without a face of any area gets (0, 0, 1)."""
-    crosses = _crosses(vertices, faces)
-    corners = [np.ascontiguousarray(faces[:, corner]) for corner in range(3)]
-    summed = np.empty_like(vertices)
-    for axis in range(3):
-        total = np.zeros(len(vertices))
-        for corner in corners:
-            total += np.bincount(corner, weights=crosses[axis], minlength=len(vertices))
-        summed[:, axis] = total
+    summed = np.zeros_like(vertices)
+    for start in range(0, len(faces), _SUMMED_AT_ONCE):
+        part = faces[start : start + _SUMMED_AT_ONCE]
+        crosses = _crosses(vertices, part)
+        corners = [np.ascontiguousarray(part[:, corner]) for corner in range(3)]
+        for axis in range(3):
+            for corner in corners:
+                summed[:, axis] += np.bincount(corner, weights=crosses[axis], minlength=len(vertices))
     length = np.sqrt(np.einsum("ij,ij->i", summed, summed))
     flat = length == 0.0
     summed[flat] = (0.0, 0.0, 1.0)

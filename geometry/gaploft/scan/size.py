@@ -30,13 +30,23 @@ def check_size(extent_mm: float, *, unit: str, mm_per_unit: float, file: str) ->
     return Note("size_unusual", text)
 
 
-def _advice(extent: float, unit: str) -> str:
-    """Name the unit that would make a usual size of a length in the file's own unit."""
-    fitting = [
+def likely_unit(extent: float) -> str:
+    """Name the unit that would give a usual size to a scan of this largest extent, in its own unit."""
+    return next(iter(_fitting(extent)), "mm")
+
+
+def _fitting(extent: float) -> list[str]:
+    """Units that make a usual size of an extent, the more common ones first."""
+    return [
         name
         for name in ("mm", "m", "cm", "in")
-        if name != unit and _UNUSUAL_BELOW_MM <= extent * MM_PER_UNIT[name] <= _UNUSUAL_ABOVE_MM
+        if _UNUSUAL_BELOW_MM <= extent * MM_PER_UNIT[name] <= _UNUSUAL_ABOVE_MM
     ]
+
+
+def _advice(extent: float, unit: str) -> str:
+    """Name the unit that would make a usual size of a length in the file's own unit."""
+    fitting = [name for name in _fitting(extent) if name != unit]
     if not fitting:
         return "check the unit and the scan"
     sizes = " or ".join(f"{name} ({_length(extent * MM_PER_UNIT[name])})" for name in fitting)

@@ -1,6 +1,7 @@
 """Which faces share an edge, and whether they agree on which side is out."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,8 @@ from gaploft.scan.weld import all_different
 #: An odd multiplier with well spread bits (the golden ratio); any odd number would do.
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 _MIX = np.uint64(29)
+#: Edges that are looked at together: memory for more of them buys no time.
+_EDGES_AT_ONCE = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -51,14 +54,37 @@ def surely_sound(faces: NDArray[np.integer], n_vertices: int) -> bool:
     one run through it opposite ways. A face may then still come twice, once each way round. False means
     "perhaps not": two different faces may look alike here.
     """
-    tail = faces.astype(np.uint64)
-    keys = np.concatenate([tail[:, k] * np.uint64(n_vertices) + tail[:, (k + 1) % 3] for k in range(3)])
-    if not all_different(keys):
-        return False
-    tail *= _SPREAD
-    tail ^= tail >> _MIX
-    tail *= _SPREAD
-    return all_different(tail[:, 0] + tail[:, 1] + tail[:, 2])
+    n_parts = max(1, round(3 * len(faces) / _EDGES_AT_ONCE))
+    # The same edge starts at the same vertex, so that runs of vertices can be looked at one by one.
+    bounds = np.linspace(0, n_vertices, n_parts + 1).astype(np.int32)
+    for low, high in pairwise(bounds):
+        keys = [_keys_from(faces, k, low, high, n_vertices) for k in range(3)]
+        if not all_different(np.concatenate(keys)):
+            return False
+    mixed = np.zeros(len(faces), dtype=np.uint64)
+    for corner in range(3):
+        mixed += _spread(faces[:, corner])
+    part = (mixed % np.uint64(n_parts)).astype(np.int8 if n_parts < 128 else np.int32)
+    return all(all_different(mixed[part == k]) for k in range(n_parts))
+
+
+def _keys_from(
+    faces: NDArray[np.integer], k: int, low: int, high: int, n_vertices: int
+) -> NDArray[np.uint64]:
+    """Keys of the edges from corner ``k`` to the next one that start at the vertices low to high - 1."""
+    tail = faces[:, k]
+    here = (tail >= low) & (tail < high)
+    start, stop = tail[here].astype(np.uint64), faces[:, (k + 1) % 3][here].astype(np.uint64)
+    return start * np.uint64(n_vertices) + stop
+
+
+def _spread(numbers: NDArray[np.integer]) -> NDArray[np.uint64]:
+    """Numbers that differ in all bits where these differ in some."""
+    word = numbers.astype(np.uint64)
+    word *= _SPREAD
+    word ^= word >> _MIX
+    word *= _SPREAD
+    return word
 
 
 def clashing_faces(faces: NDArray[np.integer], n_vertices: int) -> tuple[NDArray[np.bool_], int]:
@@ -91,15 +117,6 @@ def clashing_faces(faces: NDArray[np.integer], n_vertices: int) -> tuple[NDArray
     turn ^= share_turned[choice] > 0.5
     one_sided = label[:n] == label[n:]
     return turn & ~one_sided, int(one_sided.sum())
-
-
-def face_pieces(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int32]:
-    """Number the connected pieces of a mesh, one number a face; pieces hang together by vertices."""
-    rows = np.concatenate([faces[:, 0], faces[:, 1]])
-    columns = np.concatenate([faces[:, 1], faces[:, 2]])
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
-    label: NDArray[np.int32] = connected_components(graph, directed=False)[1]
-    return label.take(faces[:, 0])
 
 
 def _half_edges(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int64]:

@@ -58,24 +58,13 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     InputError
         No tube lies around a mark, the marks lie in two tubes, or a damaged vertex does not exist.
     """
-    axis = damage.to_mm - damage.from_mm
-    length = float(np.linalg.norm(axis))
-    axis = axis / length
-    seed_mm = seed_reach(scan, damage)
+    length = float(np.linalg.norm(damage.to_mm - damage.from_mm))
     distance = distance_from_segment(scan.vertices_mm, damage.from_mm, damage.to_mm)
-    near = scan_near(scan, distance < seed_mm)
-    if len(near.points) < 100:
-        raise InputError(
-            f"only {len(near.points)} scan points lie within {seed_mm:.0f} mm of the damage points: "
-            "check that the points are in the scan's own frame and unit"
-        )
-    first_a = seed_ring(near, damage.from_mm, -axis, "from")
-    first_b = seed_ring(near, damage.to_mm, axis, "to")
-    _check_one_tube(first_a, first_b)
+    (first_a, first_b), edge_mm = _first_rings(scan, damage, distance)
     progress("tube", 0.2)
     diameter = first_a.radius_mm + first_b.radius_mm
     reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter, _FLANK_MM), _LONGEST_FLANK_MM)
-    near = sparse_points(scan, distance < 1.2 * reach + 2.0 * diameter, near.edge_mm)
+    near = sparse_points(scan, distance < 1.2 * reach + 2.0 * diameter, edge_mm)
     flank_a, flank_b = march(near, first_a, length_mm=reach), march(near, first_b, length_mm=reach)
     progress("tube", 0.7)
     spine = _spine(flank_a, flank_b, diameter)
@@ -87,6 +76,23 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     ]
     index = np.unique(np.concatenate([flank_a.points, flank_b.points, *back]))
     return _tube_points(scan, damage, near, index, spine, marks, (flank_a, flank_b))
+
+
+def _first_rings(
+    scan: Scan, damage: Damage, distance: NDArray[np.float64]
+) -> tuple[tuple[Ring, Ring], float]:
+    """The whole rings nearest to both marks, and the usual length of an edge near them."""
+    axis = (damage.to_mm - damage.from_mm) / np.linalg.norm(damage.to_mm - damage.from_mm)
+    seed_mm = seed_reach(scan, damage)
+    near = scan_near(scan, distance < seed_mm)
+    if len(near.points) < 100:
+        raise InputError(
+            f"only {len(near.points)} scan points lie within {seed_mm:.0f} mm of the damage points: "
+            "check that the points are in the scan's own frame and unit"
+        )
+    rings = seed_ring(near, damage.from_mm, -axis, "from"), seed_ring(near, damage.to_mm, axis, "to")
+    _check_one_tube(*rings)
+    return rings, near.edge_mm
 
 
 def _damaged_vertices(scan: Scan, damage: Damage) -> NDArray[np.bool_] | None:

@@ -23,12 +23,14 @@ def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     vertex = np.flatnonzero(keep)
     number = np.full(len(scan.vertices_mm), -1, dtype=np.int32)
     number[vertex] = np.arange(len(vertex), dtype=np.int32)
-    kept = scan.faces
-    for corner in range(3):
-        kept = kept.compress(keep.take(kept[:, corner]), axis=0)
-    faces = number.take(kept).astype(np.int64)
-    sides = scan.vertices_mm[vertex[faces[:, 0]]] - scan.vertices_mm[vertex[faces[:, 1]]]
-    some = np.linalg.norm(sides[:: max(1, len(sides) // 10_000)], axis=1)
+    whole = keep.take(scan.faces[:, 0])
+    for corner in (1, 2):
+        whole &= keep.take(scan.faces[:, corner])
+    # In parts: the numbers of all faces at once would take as much again as the scan.
+    parts = np.array_split(np.flatnonzero(whole), max(1, len(whole) >> 19))
+    faces = np.concatenate([number.take(scan.faces.take(part, axis=0)) for part in parts])
+    few = faces[:: max(1, len(faces) // 10_000)]
+    some = np.linalg.norm(scan.vertices_mm[vertex[few[:, 0]]] - scan.vertices_mm[vertex[few[:, 1]]], axis=1)
     edge = float(np.median(some)) if len(some) else 0.0
     return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], faces, vertex, edge)
 
@@ -39,7 +41,7 @@ def sparse_points(scan: Scan, keep: NDArray[np.bool_], edge_mm: float) -> Nearby
     share = min(1.0, _MOST_NEARBY / max(len(vertex), 1))
     vertex = vertex[some_of(vertex, share)]
     spacing = edge_mm / float(np.sqrt(share))
-    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], np.empty((0, 3), np.int64), vertex, spacing)
+    return Nearby(scan.vertices_mm[vertex], scan.normals[vertex], np.empty((0, 3), np.int32), vertex, spacing)
 
 
 def some_of(numbers: NDArray[np.integer], share: float) -> NDArray[np.bool_]:

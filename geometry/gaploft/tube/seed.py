@@ -29,7 +29,7 @@ class Nearby:
 
     points: NDArray[np.float64]
     normals: NDArray[np.float64]
-    faces: NDArray[np.int64]
+    faces: NDArray[np.int32]
     vertex: NDArray[np.int64]
     edge_mm: float
 
