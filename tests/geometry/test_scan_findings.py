@@ -7,6 +7,7 @@ import plain_tube
 from gaploft.scan.findings import scan_findings
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
+from gaploft.scan.size import likely_unit
 
 
 def scan_of(vertices, faces):
@@ -79,3 +80,12 @@ def test_progress_goes_up_within_reading():
     assert {stage for stage, _ in seen} == {"read"}
     assert [share for _, share in seen] == sorted(share for _, share in seen)
     assert seen[-1][1] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("extent", "unit"),
+    [(214.0, "mm"), (0.214, "m"), (21.4, "cm"), (3000.0, "mm"), (0.001, "mm"), (1e6, "mm")],
+)
+def test_the_likely_unit_makes_a_usual_size(extent, unit):
+    """A part of 214 mm in the units that files come in; what fits no unit is left as most scanners write."""
+    assert likely_unit(extent) == unit
