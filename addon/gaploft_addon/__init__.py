@@ -5,25 +5,28 @@ import bpy
 from . import (
     damage_state,
     live,
+    ops_back,
     ops_damage,
     ops_export,
     ops_list,
     ops_rebuild,
     ops_recheck,
+    ops_touch,
     panel_export,
     panel_rebuild,
     panel_scan,
     panel_touch,
     properties,
+    touch_state,
     upgrade,
 )
 
 #: In the order of the work, which is that of the panels.
 MODULES = (
-    *(damage_state, properties),
+    *(damage_state, touch_state, properties),
     *(ops_damage, ops_list, panel_scan),
     *(ops_rebuild, panel_rebuild),
-    *(ops_recheck, panel_touch),
+    *(ops_recheck, ops_touch, ops_back, panel_touch),
     *(ops_export, panel_export),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.

@@ -12,6 +12,7 @@ from bpy.props import (
 )
 
 from .damage_state import SETTINGS, GAPLOFT_PG_damage, alive
+from .touch_state import GAPLOFT_PG_touch
 
 #: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
 VERSION = 2
@@ -76,6 +77,9 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
     damage_index: IntProperty(name="Damage", description="Which damage of the list is worked on", min=0)
     last_uid: IntProperty(
         name="Last Number", description="Number of the damage added last", options={"HIDDEN"}
+    )
+    touch: PointerProperty(
+        name="Touching Up", description="Settings for touching up by hand", type=GAPLOFT_PG_touch
     )
     update_live: BoolProperty(
         name="Update as I Change",

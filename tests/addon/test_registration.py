@@ -12,9 +12,10 @@ from blender_scan import FROM_MM, TO_MM, add_scan, marked_and_rebuilt, tube_arra
 SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
 #: Along Blender's side imports go this way only.
 ORDER = (
-    *("words", "live", "damage_state", "properties", "upgrade", "mesh_io", "surface_io", "draw"),
+    *("words", "live", "mesh_io", "brushes", "damage_state", "touch_state", "properties", "upgrade"),
+    *("surface_io", "draw", "touch_io"),
     *("settings", "worker", "task", "layout"),
-    *("ops_damage", "ops_list", "ops_rebuild", "ops_recheck", "ops_export"),
+    *("ops_damage", "ops_list", "ops_rebuild", "ops_recheck", "ops_touch", "ops_back", "ops_export"),
     *("panel_scan", "panel_rebuild", "panel_touch", "panel_export", "__init__"),
 )
 
