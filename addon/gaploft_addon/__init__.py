@@ -12,6 +12,7 @@ from . import (
     ops_rebuild,
     ops_recheck,
     ops_touch,
+    ops_write,
     panel_export,
     panel_rebuild,
     panel_scan,
@@ -27,7 +28,7 @@ MODULES = (
     *(ops_damage, ops_list, panel_scan),
     *(ops_rebuild, panel_rebuild),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
-    *(ops_export, panel_export),
+    *(ops_write, ops_export, panel_export),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
 SERVICES = (upgrade, live)

@@ -1,29 +1,45 @@
-"""Operator: write the machining target, as it is now, to files."""
+"""Operators: write the machining targets, as they are now, to files."""
 
-import json
-from dataclasses import asdict, replace
 from pathlib import Path
 
 import bpy
-import numpy as np
-from bpy.props import StringProperty
+from bpy.props import BoolProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper
 
-from gaploft.errors import GeometryError, InputError
-from gaploft.files.facts import file_notes
-from gaploft.files.folder import whole_folder
-from gaploft.files.ply import write_ply
-from gaploft.files.stl import write_stl
-from gaploft.files.whole import write_whole
-from gaploft.report.numbers import as_json
-from gaploft.scan.normals import vertex_normals
-from gaploft.target.model import Target
+from gaploft.errors import GeometryError
+from gaploft.report.export import Export
 
-from . import ops_recheck, settings
+from . import export_task
+from .layout import CAUTIONS, lines
+from .ops_write import GAPLOFT_OT_write_target, finish, free
+from .words import label
 
 
-class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
-    """Write the target as STL in millimetres, with changes by hand, and beside it a PLY and the report"""
+class _Exporting:
+    """What both exports share: the work is done at once for a script, in the background for a person."""
+
+    #: Whether the files were chosen in a dialog, so that a window is there to stay alive.
+    _chosen = False
+
+    def _export(self, context, directory, files):
+        context.view_layer.update()
+        try:
+            task = export_task.task_of(context.scene, directory, files)
+            if self._chosen:
+                # Blender frees an operator whose dialog has closed: another one does the rest.
+                GAPLOFT_OT_write_target.pending = task
+                bpy.ops.gaploft.write_target("INVOKE_DEFAULT")
+                return {"FINISHED"}
+            done = task.run(lambda _stage, _share: None)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        finish(self, context.scene, task, done)
+        return {"FINISHED"}
+
+
+class GAPLOFT_OT_export_target(_Exporting, bpy.types.Operator, ExportHelper):
+    """Write the target of this damage as STL in mm, with changes by hand, and beside it PLY and reports"""
 
     bl_idname = "gaploft.export_target"
     bl_label = "Export Target"
@@ -36,93 +52,95 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
     def poll(cls, context):
         state = context.scene.gaploft
         if state.damage is None or state.damage.surface is None:
-            refused = state.report and json.loads(state.report)["verdict"] == "refused"
+            refused = state.report and '"verdict": "refused"' in state.report
             cls.poll_message_set(
                 "The last rebuild was refused: there is no target" if refused else "Rebuild the surface first"
             )
             return False
-        return True
+        return free(cls)
 
     def invoke(self, context, event):
-        state = context.scene.gaploft
-        name = bpy.path.clean_name(state.scan.name if state.scan else "tube")
-        folder = Path(bpy.data.filepath).parent if bpy.data.filepath else Path.home()
-        self.filepath = str(folder / f"{name}_target_mm.stl")
-        return super().invoke(context, event)
-
-    def execute(self, context):
         scene, damage = context.scene, context.scene.gaploft.damage
         try:
-            stl = _checked_path(self.filepath)
-            if settings.is_stale(scene, damage):
-                raise InputError(
-                    "damage or settings were changed since the surface was rebuilt: rebuild it first"
-                )
-            surface, changes = ops_recheck.measure(damage)
-            report = ops_recheck.with_hand(json.loads(damage.report), changes)
-            names, notes = _write(stl, surface, changes, report)
+            export_task.refuse_unfit(scene, damage)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        for note in notes:
-            self.report({"WARNING"}, note.text)
-        self.report({"INFO"}, f"Written in mm: {', '.join(names)}. {ops_recheck.sentence(changes)}")
-        return {"FINISHED"}
+        self._chosen = True
+        name = export_task.file_names(scene.gaploft)[damage.uid]
+        self.filepath = str(export_task.first_folder() / name)
+        return super().invoke(context, event)
+
+    def draw(self, context):
+        file = Path(self.filepath).name
+        _draw_dialog(self.layout, context.scene.gaploft.damage, Export(file, None, {}).names)
+
+    def execute(self, context):
+        try:
+            stl = export_task.checked_stl(self.filepath)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        return self._export(context, stl.parent, [(context.scene.gaploft.damage, stl.name)])
 
 
-def _checked_path(filepath):
-    """The STL's path. Raises InputError."""
-    if not filepath:
-        raise InputError("no file was named for the target: give a path that ends in .stl")
-    path = Path(bpy.path.abspath(filepath))
-    if path.suffix.lower() != ".stl":
-        raise InputError(
-            f"the target is written as STL, but the file is called {path.name}: end its name in .stl"
-        )
-    if not path.parent.is_dir():
-        raise InputError(f"the folder {path.parent} does not exist: make it, or choose another one")
-    return path
+class GAPLOFT_OT_export_all(_Exporting, bpy.types.Operator):
+    """Write the targets of all rebuilt damages into one folder, as STL in mm with PLY and reports"""
 
+    bl_idname = "gaploft.export_all"
+    bl_label = "Export All Targets"
+    bl_options = {"REGISTER"}
 
-def _write(stl, surface, changes, report):
-    """Write target and report, all or nothing, and return the files' names and what they lack."""
-    target = _current_target(surface, changes, report)
-    ply = stl.with_suffix(".ply").name
-    told = "report.json" if stl.stem == "target" else f"{stl.stem}_report.json"
-    with whole_folder(stl.parent, (stl.name, ply, told)) as folder:
-        written = write_stl(folder / stl.name, target)
-        written = replace(written, rounding_mm=written.rounding_mm + surface.rounding_mm)
-        write_ply(folder / ply, target)
-        notes = file_notes(written, chord_tolerance_mm=report["job"]["chord_tolerance_mm"])
-        size_mm = np.ptp(target.vertices_mm, axis=0).tolist()
-        report = report | {"target": report["target"] | asdict(written) | {"size_mm": size_mm}}
-        write_whole(folder / told, as_json(_with_notes(report, notes)).encode("utf-8"))
-    return (stl.name, ply, told), notes
-
-
-def _with_notes(report, notes):
-    """A copy of a report with what only shows on the written file; it makes "ready" into "check"."""
-    verdict = "check" if notes and report["verdict"] == "ready" else report["verdict"]
-    warnings = [*report["warnings"], *({"code": note.code, "text": note.text} for note in notes)]
-    return report | {"verdict": verdict, "warnings": warnings}
-
-
-def _current_target(surface, changes, report):
-    """The surface as it is now; where it was changed, the band grows by the change."""
-    normals, outward = surface.normals, 0.0
-    if changes.changed:
-        normals = vertex_normals(surface.current_mm, surface.triangles)
-        outward = np.abs(np.einsum("ij,ij->i", surface.current_mm - surface.computed_mm, surface.normals))
-    return Target(
-        vertices_mm=surface.current_mm,
-        normals=normals,
-        band95_mm=surface.band95_mm + outward,
-        zone=surface.zone.astype(np.uint8),
-        quads=surface.quads,
-        triangles=surface.triangles,
-        shape=surface.shape,
-        chord_error_mm=report["target"]["chord_error_mm"],
+    directory: StringProperty(
+        name="Folder", description="Where the files of all targets are written to", subtype="DIR_PATH"
     )
+    filter_folder: BoolProperty(default=True, options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context):
+        if not export_task.exportable(context.scene.gaploft):
+            cls.poll_message_set("Rebuild the surface of a damage first")
+            return False
+        return free(cls)
+
+    def invoke(self, context, _event):
+        self._chosen = True
+        self.directory = str(export_task.first_folder())
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def draw(self, context):
+        state = context.scene.gaploft
+        names = export_task.file_names(state)
+        files = [names[damage.uid] for damage in export_task.exportable(state)]
+        _draw_dialog(self.layout, None, files)
+
+    def execute(self, context):
+        state, folder = context.scene.gaploft, Path(bpy.path.abspath(self.directory))
+        try:
+            export_task.checked_folder(folder)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        names = export_task.file_names(state)
+        files = [(damage, names[damage.uid]) for damage in export_task.exportable(state)]
+        return self._export(context, folder, files)
 
 
-CLASSES = (GAPLOFT_OT_export_target,)
+def _draw_dialog(layout, damage, files):
+    """The side of the file dialog: what will be written, in which unit and frame, and what to mind."""
+    lines(layout, label("Unit: millimetres."), icon="DRIVER_DISTANCE")
+    lines(
+        layout, label("Frame: that of the scan file, wherever the object stands."), icon="ORIENTATION_GLOBAL"
+    )
+    lines(layout, label("Written, all or nothing:"), icon="FILE")
+    for file in files:
+        lines(layout, file, icon="BLANK1")
+    if damage is not None:
+        depth = label("The target lies {mm:.3f} mm below the rebuilt outer surface (paint and plies).")
+        lines(layout, depth.format(mm=damage.paint_mm + damage.cover_mm), icon="MOD_THICKNESS")
+    for caution in CAUTIONS:
+        lines(layout, label(caution), icon="DOT")
+
+
+CLASSES = (GAPLOFT_OT_export_target, GAPLOFT_OT_export_all)

@@ -1,19 +1,62 @@
 """The sidebar: the files for the machine."""
 
+import json
+from pathlib import Path
+
 import bpy
 
-from .layout import CAUTIONS, Step, lines
+from gaploft.report.cautions import CAUTIONS as ALL_CAUTIONS
+
+from .export_task import exportable, size_text
+from .layout import CAUTIONS, Step, lines, table
+from .ops_write import GAPLOFT_OT_write_target
+from .words import label
 
 
 class GAPLOFT_PT_export(Step, bpy.types.Panel):
     """The files for the machine"""
 
-    bl_label = "5 Export"
+    bl_label = "6 Export"
 
-    def draw(self, _context):
-        self.layout.operator("gaploft.export_target", icon="EXPORT")
+    def draw(self, context):
+        state, layout = context.scene.gaploft, self.layout
+        column = layout.column(align=True)
+        column.operator("gaploft.export_target", icon="EXPORT")
+        if len(exportable(state)) > 1:
+            column.operator("gaploft.export_all", icon="FILE_FOLDER")
+        if GAPLOFT_OT_write_target.running is not None:
+            text = label("writing the target (Esc stops)")
+            layout.progress(factor=GAPLOFT_OT_write_target.running, text=text)
+        if state.damage is not None and state.damage.exported:
+            _draw_exported(layout, state.damage)
         for caution in CAUTIONS:
-            lines(self.layout, caution, icon="DOT")
+            lines(layout, label(caution), icon="DOT")
+        header, body = layout.panel("gaploft_cautions", default_closed=True)
+        header.label(text="All Cautions")
+        if body is not None:
+            for title, text in ALL_CAUTIONS:
+                lines(body, f"{title}. {text}", icon="DOT")
+
+
+def _draw_exported(layout, damage):
+    """What the last export wrote."""
+    last = json.loads(damage.exported)
+    file, current = last["files"][0], last["built_with"] == damage.built_with
+    row = layout.row()
+    row.alert = not current
+    row.label(
+        text=label("Written:") if current else label("Rebuilt since this was written:"),
+        icon="CHECKMARK" if current else "FILE_REFRESH",
+    )
+    lines(layout, str(Path(last["folder"]) / file))
+    table(
+        layout,
+        (
+            (label("Facets"), f"{last['facets']:,}"),
+            (label("Size (mm)"), size_text(last["size_mm"])),
+            (label("Checksum"), last["sha256"][:12]),
+        ),
+    )
 
 
 CLASSES = (GAPLOFT_PT_export,)

@@ -76,7 +76,9 @@ def test_stl_holds_the_surface_in_millimetres(tmp_path):
 def test_ply_and_report_lie_beside_it(tmp_path):
     _, result = marked_and_rebuilt()
     exported(tmp_path)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["report.json", "target.ply", "target.stl"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        *("report.html", "report.json", "target.ply", "target.stl")
+    ]
     vertex = ply_vertices(tmp_path / "target.ply")
     np.testing.assert_array_equal(vertex["band95"], values(result, "band95"))
     np.testing.assert_array_equal(vertex["zone"], values(result, "zone"))
@@ -91,8 +93,8 @@ def test_ply_and_report_lie_beside_it(tmp_path):
 def test_another_name_names_all_files(tmp_path):
     marked_and_rebuilt()
     exported(tmp_path, "left stay.stl")
-    names = ["left stay.ply", "left stay.stl", "left stay_report.json"]
-    assert sorted(p.name for p in tmp_path.iterdir()) == names
+    endings = (".ply", ".stl", "_report.html", "_report.json")
+    assert sorted(p.name for p in tmp_path.iterdir()) == [f"left stay{end}" for end in endings]
 
 
 def test_changes_by_hand_are_exported_and_told(tmp_path):

@@ -15,7 +15,7 @@ ORDER = (
     *("words", "live", "mesh_io", "brushes", "damage_state", "touch_state", "properties", "upgrade"),
     *("surface_io", "draw", "touch_io"),
     *("settings", "worker", "task", "layout"),
-    *("ops_damage", "ops_list", "ops_rebuild", "ops_recheck", "ops_touch", "ops_back", "ops_export"),
+    *("ops_damage", "ops_list", "ops_rebuild", "ops_recheck", "ops_touch", "ops_back", "export_task", "ops_write", "ops_export"),
     *("panel_scan", "panel_rebuild", "panel_touch", "panel_export", "__init__"),
 )
 
@@ -78,7 +78,7 @@ def test_state_starts_empty_and_belongs_to_its_scene():
 
 def test_panels_are_in_the_order_of_the_work(extension):
     panels = [cls for cls in extension.CLASSES if issubclass(cls, bpy.types.Panel)]
-    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "5"]
+    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "6"]
     assert {panel.bl_category for panel in panels} == {"Gaploft"}
 
 
