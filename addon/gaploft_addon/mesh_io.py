@@ -46,11 +46,13 @@ def own_size(obj):
 
 @contextmanager
 def readable(obj):
-    """Give an object's mesh as edited so far; in Edit Mode that is a copy, gone afterwards."""
-    if obj.mode != "EDIT":
-        yield obj.data
-        return
-    obj.update_from_editmode()
+    """Give an object's mesh as edited so far: a copy that is gone afterwards.
+
+    A copy shares all arrays with its original until they are asked for; Blender then parts them, since they
+    could be written to. Of the original's, which the viewport shares, the double would stay.
+    """
+    if obj.mode == "EDIT":
+        obj.update_from_editmode()
     mesh = obj.data.copy()
     try:
         yield mesh
@@ -98,7 +100,9 @@ def vertex_normals(obj):
 
 def fingerprint(vertices, faces):
     """SHA-256 of a mesh's arrays."""
-    return hashlib.sha256(vertices.tobytes() + faces.tobytes()).hexdigest()
+    found = hashlib.sha256(np.ascontiguousarray(vertices))
+    found.update(np.ascontiguousarray(faces))
+    return found.hexdigest()
 
 
 def scan_extent_mm(obj, scene):

@@ -26,8 +26,8 @@ def as_vector(values: ArrayLike, *, dim: int = 3, name: str = "vector") -> NDArr
     return vector
 
 
-def as_faces(values: ArrayLike, n_vertices: int, *, name: str = "faces") -> NDArray[np.int64]:
-    """Return ``values`` as int64 of shape (m, 3) that index ``n_vertices`` vertices, or raise ValueError."""
+def as_faces(values: ArrayLike, n_vertices: int, *, name: str = "faces") -> NDArray[np.int32]:
+    """Return ``values`` as int32 of shape (m, 3) that index ``n_vertices`` vertices, or raise ValueError."""
     faces = np.asarray(values)
     if faces.ndim != 2 or faces.shape[1] != 3:
         raise ValueError(f"{name} must have shape (m, 3), got {faces.shape}")
@@ -35,7 +35,7 @@ def as_faces(values: ArrayLike, n_vertices: int, *, name: str = "faces") -> NDAr
         raise ValueError(f"{name} must be whole numbers, got {faces.dtype}")
     if len(faces) and (faces.min() < 0 or faces.max() >= n_vertices):
         raise ValueError(f"{name} points at vertices outside 0 to {n_vertices - 1}")
-    return faces.astype(np.int64, copy=False)
+    return faces.astype(np.int32, copy=False)
 
 
 def as_positive(value: float, *, name: str = "value") -> float:

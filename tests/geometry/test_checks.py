@@ -10,7 +10,7 @@ def test_good_arguments_come_back_in_the_library_types():
     assert as_points([[1, 2, 3]]).dtype == np.float64
     assert as_points([[1, 2]], dim=2).shape == (1, 2)
     assert as_vector([1, 2, 3]).tolist() == [1.0, 2.0, 3.0]
-    assert as_faces(np.array([[0, 1, 2]], dtype=np.uint8), 3).dtype == np.int64
+    assert as_faces(np.array([[0, 1, 2]], dtype=np.uint8), 3).dtype == np.int32
     assert as_faces(np.zeros((0, 3), dtype=np.int32), 0).shape == (0, 3)
     assert as_positive(np.float32(2.0)) == 2.0
 

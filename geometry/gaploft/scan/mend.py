@@ -51,7 +51,7 @@ def scan_from_arrays(
         points = np.asarray(points, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 3:
         raise ValueError(f"vertices must have shape (n, 3), got {points.shape}")
-    triangles = as_faces(faces, len(points)).astype(np.int32)
+    triangles = as_faces(faces, len(points))
     return mended_scan(points, triangles, mm_per_unit=mm_per_unit, source=source, progress=progress)
 
 

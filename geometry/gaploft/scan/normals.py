@@ -15,7 +15,7 @@ _SAMPLE = 400_000
 #: Faces that are worked on at once.
 _CHUNK = 1 << 15
 #: Faces whose normals are added up at once: memory for more of them buys no time.
-_SUMMED_AT_ONCE = 1 << 21
+_SUMMED_AT_ONCE = 1 << 20
 
 
 def face_crosses(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:
@@ -73,7 +73,7 @@ def inward_faces(
     sample, piece_of_sample = faces[::stride], piece[::stride]
     area = _face_areas(vertices, sample)
     step = 1e-3 * np.sqrt(area.mean())
-    pushed = _face_areas(vertices + step * normals, sample) - _face_areas(vertices - step * normals, sample)
+    pushed = _pushed_areas(vertices, normals, sample, step)
     area_of_piece = stride * np.bincount(piece_of_sample, weights=area, minlength=n_pieces)
     grown = stride * np.bincount(piece_of_sample, weights=pushed, minlength=n_pieces) / (2.0 * step)
     growth = grown / np.sqrt(np.where(area_of_piece > 0.0, area_of_piece, 1.0))
@@ -82,6 +82,19 @@ def inward_faces(
     inward = np.where(decided, growth < 0.0, most < 0.0)
     result: NDArray[np.bool_] = inward[piece]
     return result
+
+
+def _pushed_areas(
+    vertices: NDArray[np.float64], normals: NDArray[np.float64], faces: NDArray[np.integer], step: float
+) -> NDArray[np.float64]:
+    """Area of each face pushed outwards by a step less its area pushed inwards by it, (m,)."""
+    found = [np.empty(0)]
+    for start in range(0, len(faces), _CHUNK):
+        corner = faces[start : start + _CHUNK].reshape(-1)
+        there, way = vertices.take(corner, axis=0), step * normals.take(corner, axis=0)
+        own = np.arange(len(corner)).reshape(-1, 3)
+        found.append(_face_areas(there + way, own) - _face_areas(there - way, own))
+    return np.concatenate(found)
 
 
 def _face_areas(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> NDArray[np.float64]:

@@ -1,5 +1,7 @@
 """Which faces of a mesh hang together."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
@@ -14,17 +16,20 @@ _MOST_ROUNDS = 40
 def face_pieces(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int32]:
     """Number the connected pieces of a mesh, one number a face; pieces hang together by vertices."""
     label = np.arange(n_vertices, dtype=np.int32)
-    left: NDArray[np.integer] = faces
+    apart = np.arange(len(faces), dtype=np.int32)
     for _ in range(_MOST_ROUNDS):
-        if len(left) <= _FEW_FACES:
+        if len(apart) <= _FEW_FACES:
             break
         # Every vertex follows the lowest corner of one of its faces, and that corner's, and so on.
-        lowest = np.minimum(np.minimum(left[:, 0], left[:, 1]), left[:, 2])
         parent = np.arange(n_vertices, dtype=np.int32)
-        for corner in range(3):
-            parent[left[:, corner]] = lowest
-        parent = _ends_of(parent)
-        label, left = parent.take(label), _still_apart(left, parent)
+        for part in _parts(apart):
+            corners = label.take(faces.take(part, axis=0))
+            lowest = np.minimum(np.minimum(corners[:, 0], corners[:, 1]), corners[:, 2])
+            for corner in range(3):
+                parent[corners[:, corner]] = lowest
+        label = _ends_of(parent).take(label)
+        apart = np.concatenate([_still_apart(faces, part, label) for part in _parts(apart)])
+    left = label.take(faces.take(apart, axis=0))
     rows, columns = np.concatenate([left[:, 0], left[:, 1]]), np.concatenate([left[:, 1], left[:, 2]])
     graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(n_vertices, n_vertices))
     piece = connected_components(graph, directed=False)[1].take(label).take(faces[:, 0])
@@ -34,20 +39,18 @@ def face_pieces(faces: NDArray[np.integer], n_vertices: int) -> NDArray[np.int32
     return np.asarray(number.take(piece))
 
 
-def _still_apart(faces: NDArray[np.integer], parent: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Faces between what the parents of their corners stand for, where that is not one and the same."""
-    apart = np.zeros(len(faces), dtype=bool)
-    for start in range(0, len(faces), _FEW_FACES):
-        part = parent.take(faces[start : start + _FEW_FACES])
-        apart[start : start + _FEW_FACES] = (part[:, 0] != part[:, 1]) | (part[:, 1] != part[:, 2])
-    # Gathered into its own place, since the first time most are still apart.
-    kept = np.empty((int(apart.sum()), 3), dtype=np.int32)
-    done = 0
-    for start in range(0, len(faces), _FEW_FACES):
-        part = parent.take(faces[start : start + _FEW_FACES][apart[start : start + _FEW_FACES]])
-        kept[done : done + len(part)] = part
-        done += len(part)
-    return kept
+def _parts(numbers: NDArray[np.int32]) -> Iterator[NDArray[np.int32]]:
+    """Faces to be worked on at once."""
+    for start in range(0, len(numbers), _FEW_FACES):
+        yield numbers[start : start + _FEW_FACES]
+
+
+def _still_apart(
+    faces: NDArray[np.integer], part: NDArray[np.int32], label: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """Those of some faces whose corners are not labelled alike."""
+    corners = label.take(faces.take(part, axis=0))
+    return part[(corners[:, 0] != corners[:, 1]) | (corners[:, 1] != corners[:, 2])]
 
 
 def _ends_of(parent: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -129,7 +129,7 @@ def without_unused(mesh: Mesh, file: str) -> Mesh:
 
 def in_millimetres(mesh: Mesh, mm_per_unit: float, source: ScanSource) -> Mesh:
     """Convert, and check that the size fits the unit."""
-    vertices_mm = mesh.vertices * mm_per_unit
+    vertices_mm = mesh.vertices if mm_per_unit == 1.0 else mesh.vertices * mm_per_unit
     extent_mm = max(float(np.ptp(column)) for column in vertices_mm.T)
     note = check_size(extent_mm, unit=source.unit, mm_per_unit=mm_per_unit, file=source.file)
     mended = replace(mesh, vertices=vertices_mm)
