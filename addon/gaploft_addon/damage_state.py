@@ -3,7 +3,7 @@
 import bpy
 from bpy.props import EnumProperty, FloatProperty, IntProperty, PointerProperty, StringProperty
 
-from . import live
+from .live import settings_changed
 
 HALVES = (
     (
@@ -63,7 +63,7 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         max=1.0,
         precision=3,
         step=0.1,
-        update=live.settings_changed,
+        update=settings_changed,
     )
     overlap_mm: FloatProperty(
         name="Overlap (mm)",
@@ -72,7 +72,7 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         min=0.0,
         max=200.0,
         precision=1,
-        update=live.settings_changed,
+        update=settings_changed,
     )
     paint_mm: FloatProperty(
         name="Paint (mm)",
@@ -82,7 +82,7 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         max=5.0,
         precision=3,
         step=1,
-        update=live.settings_changed,
+        update=settings_changed,
     )
     cover_mm: FloatProperty(
         name="Cover Plies (mm)",
@@ -92,14 +92,14 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         max=20.0,
         precision=3,
         step=1,
-        update=live.settings_changed,
+        update=settings_changed,
     )
     halves: EnumProperty(
         name="Halves",
         description="What to do when one half of the tube does not continue the other",
         items=HALVES,
         default="HOLD",
-        update=live.settings_changed,
+        update=settings_changed,
     )
     result: PointerProperty(
         name="Rebuilt Surface",
