@@ -62,6 +62,15 @@ def coordinates(obj, attribute=None):
     return values.reshape(-1, 3).astype(np.float64)
 
 
+def everything(obj):
+    """All that makes up a scan object: its mesh to the byte, materials, modifiers, place."""
+    corners = np.empty(len(obj.data.loops), dtype=np.int32)
+    obj.data.loops.foreach_get("vertex_index", corners)
+    attributes = [(a.name, a.data_type, a.domain) for a in obj.data.attributes]
+    placed = [tuple(row) for row in obj.matrix_world], tuple(obj.scale), obj.parent
+    return coordinates(obj).tobytes(), corners.tobytes(), attributes, list(obj.data.materials), placed
+
+
 def values(obj, attribute):
     """A number attribute of an object's mesh."""
     data = obj.data.attributes[attribute].data

@@ -8,9 +8,12 @@ from . import (
     ops_back,
     ops_damage,
     ops_export,
+    ops_import,
     ops_list,
     ops_rebuild,
     ops_recheck,
+    ops_ring,
+    ops_scan,
     ops_touch,
     ops_write,
     panel_export,
@@ -18,6 +21,8 @@ from . import (
     panel_scan,
     panel_touch,
     properties,
+    ring_draw,
+    scan_check,
     touch_state,
     upgrade,
 )
@@ -25,13 +30,13 @@ from . import (
 #: In the order of the work, which is that of the panels.
 MODULES = (
     *(damage_state, touch_state, properties),
-    *(ops_damage, ops_list, panel_scan),
+    *(ops_scan, ops_import, ops_damage, ops_list, ops_ring, panel_scan),
     *(ops_rebuild, panel_rebuild),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
     *(ops_write, ops_export, panel_export),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
-SERVICES = (upgrade, live)
+SERVICES = (upgrade, live, scan_check, ring_draw)
 CLASSES = tuple(cls for module in MODULES for cls in getattr(module, "CLASSES", ()))
 
 

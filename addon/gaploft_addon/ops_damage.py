@@ -9,6 +9,7 @@ from gaploft.job import Damage
 from gaploft.tube.region import damage_from_region
 
 from . import draw, mesh_io
+from .words import told
 
 WAYS = (
     (
@@ -34,6 +35,27 @@ def find_scan(context):
     if active is not None and active.type == "MESH" and active not in ours:
         return active
     return state.live("scan")
+
+
+def mark(context, scan, damage):
+    """Make a damage that of the list's entry that is worked on; one sentence about it. Raises InputError."""
+    length_mm = float(np.linalg.norm(damage.to_mm - damage.from_mm))
+    if not length_mm > 0.0:
+        raise InputError("both ends of the damage are at the same place: give two different points")
+    scene, state = context.scene, context.scene.gaploft
+    state.scan = scan
+    entry = state.damage or state.add_damage()
+    draw.show_marks(scene, entry, scan, (damage.from_mm, damage.to_mm))
+    draw.show_area(scene, entry, scan, damage.source_vertices)
+    context.view_layer.update()
+    text = told("Damage of {length:.1f} mm marked on '{name}', {side}")
+    return text.format(length=length_mm, name=scan.name, side=_side(damage.source_vertices))
+
+
+def _side(source_vertices):
+    if source_vertices is None:
+        return told("all round")
+    return told("{count:,} points on one side").format(count=len(source_vertices))
 
 
 class GAPLOFT_OT_mark_damage(bpy.types.Operator):
@@ -65,29 +87,14 @@ class GAPLOFT_OT_mark_damage(bpy.types.Operator):
         return True
 
     def execute(self, context):
-        scan, scene = find_scan(context), context.scene
+        scan = find_scan(context)
         context.view_layer.update()
         try:
-            damage = self._damage(context, scan)
-            length_mm = float(np.linalg.norm(damage.to_mm - damage.from_mm))
-            if not length_mm > 0.0:
-                raise InputError("both ends of the damage are at the same place: give two different points")
+            sentence = mark(context, scan, self._damage(context, scan))
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-
-        state = scene.gaploft
-        state.scan = scan
-        entry = state.damage or state.add_damage()
-        draw.show_marks(scene, entry, scan, (damage.from_mm, damage.to_mm))
-        draw.show_area(scene, entry, scan, damage.source_vertices)
-        context.view_layer.update()
-        side = (
-            "all round"
-            if damage.source_vertices is None
-            else f"{len(damage.source_vertices)} points on one side"
-        )
-        self.report({"INFO"}, f"Damage of {length_mm:.1f} mm marked on '{scan.name}', {side}")
+        self.report({"INFO"}, sentence)
         return {"FINISHED"}
 
     def _damage(self, context, scan):

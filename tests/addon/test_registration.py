@@ -15,7 +15,21 @@ ORDER = (
     *("words", "live", "mesh_io", "brushes", "damage_state", "touch_state", "properties", "upgrade"),
     *("surface_io", "draw", "touch_io"),
     *("settings", "worker", "task", "layout"),
-    *("ops_damage", "ops_list", "ops_rebuild", "ops_recheck", "ops_touch", "ops_back", "export_task", "ops_write", "ops_export"),
+    *("view", "scan_check", "ring_draw", "rings"),
+    *(
+        "ops_damage",
+        "ops_scan",
+        "ops_import",
+        "ops_ring",
+        "ops_list",
+        "ops_rebuild",
+        "ops_recheck",
+        "ops_touch",
+        "ops_back",
+        "export_task",
+        "ops_write",
+        "ops_export",
+    ),
     *("panel_scan", "panel_rebuild", "panel_touch", "panel_export", "__init__"),
 )
 

@@ -1,0 +1,212 @@
+"""Operator: mark the damage by two clicks on the tube, with the ring there drawn as the pointer moves."""
+
+import bpy
+import numpy as np
+from bpy.props import FloatVectorProperty
+
+from gaploft.errors import GeometryError, InputError
+from gaploft.job import Damage
+
+from . import ring_draw, scan_check, view
+from .ops_damage import find_scan, mark
+from .rings import ring_of, ring_under
+from .words import told
+from .worker import Worker
+
+WAIT = "Gaploft is reading the scan, {share:.0%}; Esc stops it"
+FIRST = "Click the tube where the damage begins   |   Esc: cancel"
+SECOND = (
+    "Click the tube where the damage ends   |   Backspace or right click: first end again   |   Esc: cancel"
+)
+
+
+class GAPLOFT_OT_mark_ring(bpy.types.Operator):
+    """Click the tube at both ends of the damage; a ring shows where. Esc cancels"""
+
+    bl_idname = "gaploft.mark_ring"
+    bl_label = "Click Both Ends"
+    bl_options = {"REGISTER", "UNDO"}
+
+    from_place: FloatVectorProperty(
+        name="From",
+        description="Place on the tube's surface where the damage begins, in world coordinates",
+        subtype="XYZ",
+        options={"SKIP_SAVE"},
+    )
+    to_place: FloatVectorProperty(
+        name="To",
+        description="Place on the tube's surface where the damage ends, in world coordinates",
+        subtype="XYZ",
+        options={"SKIP_SAVE"},
+    )
+
+    @classmethod
+    def poll(cls, context):
+        scan = find_scan(context)
+        if scan is None:
+            cls.poll_message_set("Import the scan, or make it the active object, first")
+            return False
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Go back to Object Mode first")
+            return False
+        if ring_draw.drawing():
+            cls.poll_message_set("Both ends are being clicked already: click the tube, or stop with Esc")
+            return False
+        return True
+
+    def execute(self, context):
+        scan, scene = find_scan(context), context.scene
+        context.view_layer.update()
+        try:
+            if not all(self.properties.is_property_set(name) for name in ("from_place", "to_place")):
+                raise InputError(told("give two places on the tube, from_place and to_place"))
+            look = scan_check.look_at(scene, scan)
+            outcome = scan_check.known(look) or look.run(lambda _stage, _share: None)
+            if outcome.cloud is None:
+                raise InputError(outcome.error)
+            places = self.from_place, self.to_place
+            ends = [ring_of(outcome.cloud, scan, scene, place) for place in places]
+            if None in ends:
+                raise InputError(
+                    told("no tube was found at one of the two places: give places on its surface")
+                )
+            sentence = mark(context, scan, Damage(*(end.ring.centre_mm for end in ends)))
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, sentence)
+        return {"FINISHED"}
+
+    def invoke(self, context, _event):
+        scan, scene = find_scan(context), context.scene
+        context.view_layer.update()
+        try:
+            look = scan_check.look_at(scene, scan)
+        except GeometryError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        # References die with undo and file load: names are looked up again.
+        self._names = scene.name, scan.name
+        self._first = self._live = None
+        self._outcome = scan_check.known(look)
+        self._worker = Worker(look) if self._outcome is None else None
+        self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
+        self._shown = ring_draw.Shown()
+        ring_draw.begin(self._shown)
+        context.window_manager.modal_handler_add(self)
+        context.window.cursor_modal_set("CROSSHAIR" if self._worker is None else "WAIT")
+        self._tell(context, WAIT.format(share=0.0) if self._worker else told(FIRST))
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context, event):
+        try:
+            return self._modal(context, event)
+        except BaseException:  # a bug stays a bug, but leaves no drawing behind
+            self._end(context, {"CANCELLED"})
+            raise
+
+    def _modal(self, context, event):
+        gone = self._scan() is None or context.scene.name != self._names[0]
+        if gone or not ring_draw.drawing() or (event.type == "ESC" and event.value == "PRESS"):
+            return self._end(context, {"CANCELLED"})
+        if self._worker is not None:
+            return self._wait(context, event)
+        if self._outcome.cloud is None:
+            self.report({"ERROR"}, self._outcome.error)
+            return self._end(context, {"CANCELLED"})
+        if event.type == "MOUSEMOVE":
+            self._follow(context, event)
+            return {"PASS_THROUGH"}
+        outside = view.region_at(context.window, event.mouse_x, event.mouse_y) is None
+        if outside or event.type in view.NAVIGATION or event.alt:
+            return {"PASS_THROUGH"}
+        if event.value == "PRESS" and event.type in {"BACK_SPACE", "RIGHTMOUSE"}:
+            self._take_back(context)
+        if event.value == "PRESS" and event.type == "LEFTMOUSE":
+            self._follow(context, event)
+            return self._click(context)
+        return {"RUNNING_MODAL"}
+
+    def cancel(self, context):
+        self._end(context, {"CANCELLED"})
+
+    def _scan(self):
+        return bpy.data.objects.get(self._names[1])
+
+    def _wait(self, context, event):
+        """Until the scan is read, only looking around goes on."""
+        if event.type == "TIMER" and not self._worker.busy:
+            self._outcome, self._worker = self._worker.outcome, None
+            if isinstance(self._outcome, BaseException):
+                error = self._outcome
+                self._end(context, {"CANCELLED"})
+                raise error
+            scan_check.keep(context.scene, self._outcome)
+            context.window.cursor_modal_set("CROSSHAIR")
+            self._tell(context, told(FIRST))
+        elif event.type == "TIMER":
+            news = self._worker.latest()
+            if news is not None:
+                self._tell(context, told(WAIT).format(share=news[1]))
+        return {"PASS_THROUGH"} if event.type in view.NAVIGATION else {"RUNNING_MODAL"}
+
+    def _follow(self, context, event):
+        """The ring under the pointer, and the length so far."""
+        self._live, self._shown.live, self._shown.text = None, None, ""
+        over = view.region_at(context.window, event.mouse_x, event.mouse_y)
+        if over is not None:
+            area, region = over
+            self._shown.area = area
+            self._shown.pointer = event.mouse_x - region.x, event.mouse_y - region.y
+            scan = self._scan()
+            ray = view.ray_at(region, area.spaces.active.region_3d, self._shown.pointer, scan)
+            self._live = ring_under(self._outcome.cloud, scan, context.scene, ray)
+        if self._live is not None:
+            self._shown.live = self._live.drawn
+            if self._first is not None:
+                length_mm = np.linalg.norm(self._live.ring.centre_mm - self._first.ring.centre_mm)
+                self._shown.text = f"{length_mm:.1f} mm"
+        view.redraw(context)
+
+    def _click(self, context):
+        """Set one end; with the second, mark the damage."""
+        if self._live is None:
+            self._tell(context, told("There is no tube: point at the tube and click"))
+            return {"RUNNING_MODAL"}
+        if self._first is None:
+            self._first, self._shown.first = self._live, self._live.drawn
+            self._tell(context, told(SECOND))
+            return {"RUNNING_MODAL"}
+        ends = self._first, self._live
+        self.from_place, self.to_place = (end.place for end in ends)
+        try:
+            sentence = mark(context, self._scan(), Damage(*(end.ring.centre_mm for end in ends)))
+        except GeometryError as error:
+            self._tell(context, str(error))
+            return {"RUNNING_MODAL"}
+        self.report({"INFO"}, sentence)
+        return self._end(context, {"FINISHED"})
+
+    def _take_back(self, context):
+        self._first = self._shown.first = None
+        self._shown.text = ""
+        self._tell(context, told(FIRST))
+
+    def _tell(self, context, text):
+        context.workspace.status_text_set(text)
+        view.redraw(context)
+
+    def _end(self, context, result):
+        """Leave nothing behind, whichever way out."""
+        if self._worker is not None:
+            self._worker.stop()
+        ring_draw.end()
+        if self._timer is not None:
+            context.window_manager.event_timer_remove(self._timer)
+            self._timer = None
+            context.window.cursor_modal_restore()
+        self._tell(context, None)
+        return result
+
+
+CLASSES = (GAPLOFT_OT_mark_ring,)

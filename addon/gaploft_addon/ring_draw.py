@@ -1,0 +1,120 @@
+"""What is drawn while both ends of the damage are clicked: rings around the tube, and their distance."""
+
+from dataclasses import dataclass
+
+import blf
+import bpy
+import gpu
+import numpy as np
+from gpu_extras.batch import batch_for_shader
+
+#: Each line is drawn twice, a dark broad one below a light thin one, to be seen on any ground.
+CASING, LIVE, SET = (0.0, 0.0, 0.0, 0.75), (1.0, 1.0, 1.0, 1.0), (1.0, 0.62, 0.12, 1.0)
+THIN, BROAD = 1.8, 4.5
+TEXT_POINTS, TEXT_ASIDE = 13.0, 18
+
+
+@dataclass
+class Shown:
+    """Rings in world space: centre (3,) and closed outline (m, 3); a text beside the pointer."""
+
+    first: tuple | None = None
+    live: tuple | None = None
+    text: str = ""
+    pointer: tuple = (0, 0)
+    area: object = None
+
+
+class _Drawing:
+    """What is drawn now and Blender's handles for it."""
+
+    shown: Shown | None = None
+    handles: tuple = ()
+
+
+def begin(shown):
+    """Draw in all 3D views from now on."""
+    end()
+    add = bpy.types.SpaceView3D.draw_handler_add
+    _Drawing.shown = shown
+    _Drawing.handles = (
+        add(_draw_rings, (), "WINDOW", "POST_VIEW"),
+        add(_draw_text, (), "WINDOW", "POST_PIXEL"),
+    )
+
+
+def end():
+    """Draw no more; harmless when nothing is drawn."""
+    for handle in _Drawing.handles:
+        bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
+    _Drawing.shown, _Drawing.handles = None, ()
+
+
+def drawing():
+    """Whether anything is drawn."""
+    return bool(_Drawing.handles)
+
+
+def _draw_rings():
+    shown = _Drawing.shown
+    lines = []
+    if shown.first is not None:
+        lines.append((closed(shown.first[1]), SET))
+    if shown.live is not None:
+        lines.append((closed(shown.live[1]), LIVE))
+    if shown.first is not None and shown.live is not None:
+        lines.append((np.array([shown.first[0], shown.live[0]]), LIVE))
+    if not lines:
+        return
+    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
+    shader.bind()
+    shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
+    gpu.state.blend_set("ALPHA")
+    gpu.state.depth_test_set("NONE")
+    scale = bpy.context.preferences.system.ui_scale
+    for points, colour in lines:
+        batch = batch_for_shader(shader, "LINE_STRIP", {"pos": points.astype(np.float32)})
+        for width, tint in ((BROAD, CASING), (THIN, colour)):
+            shader.uniform_float("lineWidth", width * scale)
+            shader.uniform_float("color", tint)
+            batch.draw(shader)
+    gpu.state.blend_set("NONE")
+
+
+def closed(outline):
+    """An outline with its first point again at its end."""
+    return np.concatenate([outline, outline[:1]])
+
+
+def _draw_text():
+    shown = _Drawing.shown
+    region = bpy.context.region
+    if not shown.text or bpy.context.area != shown.area:
+        return
+    scale = bpy.context.preferences.system.ui_scale
+    blf.size(0, TEXT_POINTS * scale)
+    width = blf.dimensions(0, shown.text)[0]
+    x = min(shown.pointer[0] + TEXT_ASIDE * scale, region.width - width - TEXT_ASIDE * scale)
+    blf.position(0, x, shown.pointer[1] + TEXT_ASIDE * scale, 0.0)
+    blf.enable(0, blf.SHADOW)
+    blf.shadow(0, 5, 0.0, 0.0, 0.0, 1.0)
+    blf.color(0, *LIVE)
+    blf.draw(0, shown.text)
+    blf.disable(0, blf.SHADOW)
+
+
+@bpy.app.handlers.persistent
+def _on_load(_file):
+    """A file that is opened ends all drawing."""
+    end()
+
+
+def register():
+    """Watch files being opened."""
+    bpy.app.handlers.load_pre.append(_on_load)
+
+
+def unregister():
+    """Watch no more, and draw no more."""
+    bpy.app.handlers.load_pre.remove(_on_load)
+    end()

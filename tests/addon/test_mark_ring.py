@@ -1,0 +1,160 @@
+"""Two clicks: rings at places and under rays in world space, and the marks that two of them make."""
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix, Vector
+
+from blender_scan import FROM_MM, RADIUS_MM, TO_MM, add_scan, everything, tube_arrays
+
+MOTION = Matrix.Translation((30, -20, 5)) @ Matrix.Rotation(0.7, 4, "X") @ Matrix.Rotation(0.3, 4, "Z")
+#: One scan as it comes, one moved, one in metres, one scaled in the scene; with mm in one unit of its frame.
+KINDS = {
+    "plain": (Matrix.Identity(4), 1.0, "mm"),
+    "moved": (MOTION, 1.0, "mm"),
+    "metres": (Matrix.Identity(4), 1000.0, "m"),
+    "scaled": (MOTION @ Matrix.Diagonal((2.0, 2.0, 2.0, 1.0)), 2.0, "mm"),
+}
+
+
+@pytest.fixture(params=KINDS)
+def placed(request):
+    """A broken tube in the scene, and the function from its mm to world space."""
+    motion, divisor, unit = KINDS[request.param]
+    vertices, quads, _ = tube_arrays()
+    scan = add_scan(vertices, quads, mm_per_unit=divisor)
+    scan.matrix_world = motion
+    bpy.context.view_layer.update()
+    bpy.context.scene.gaploft.scan_unit = unit
+    rigid = Matrix.LocRotScale(*motion.decompose()[:2], None)
+    mm = 1000.0 if unit == "m" else 1.0
+    return scan, lambda point: np.array(rigid @ (Vector(point) / mm))
+
+
+def on_surface(z, angle):
+    """A place on the tube, mm."""
+    radius = RADIUS_MM - 0.01 * z
+    return np.array([radius * np.cos(angle), radius * np.sin(angle), z])
+
+
+def cloud_of(extension, scan):
+    look = extension.scan_check.look_at(bpy.context.scene, scan)
+    return look.run(lambda _stage, _share: None).cloud
+
+
+def marks(scan):
+    bpy.context.view_layer.update()
+    return np.array(extension_marks(scan))
+
+
+def extension_marks(scan):
+    state = bpy.context.scene.gaploft
+    assert state.scan == scan
+    return [mark.matrix_world.translation for mark in (state.mark_from, state.mark_to)]
+
+
+def test_two_places_on_the_tube_mark_its_centreline(placed):
+    scan, to_world = placed
+    before = everything(scan)
+    places = [to_world(on_surface(FROM_MM[2], 0.4)), to_world(on_surface(TO_MM[2], 2.9))]
+    assert bpy.ops.gaploft.mark_ring(from_place=places[0], to_place=places[1]) == {"FINISHED"}
+    size = np.linalg.norm(to_world((0, 0, RADIUS_MM)) - to_world((0, 0, 0)))
+    found, expected = marks(scan), np.array([to_world(FROM_MM), to_world(TO_MM)])
+    assert np.linalg.norm(found - expected, axis=1).max() < 0.05 * size
+    assert bpy.context.scene.gaploft.damaged_area is None
+    assert everything(scan) == before
+
+
+def test_a_ray_finds_the_ring_on_the_near_side(extension, placed):
+    scan, to_world = placed
+    cloud = cloud_of(extension, scan)
+    eye, aim = to_world((300.0, 40.0, 60.0)), to_world((0.0, 0.0, 60.0))
+    found = extension.rings.ring_under(cloud, scan, bpy.context.scene, (eye, aim - eye))
+    size = np.linalg.norm(to_world((0, 0, RADIUS_MM)) - to_world((0, 0, 0)))
+    place, (centre, outline) = found.place, found.drawn
+    assert np.linalg.norm(place - eye) < np.linalg.norm(aim - eye)
+    assert np.linalg.norm(np.cross(place - eye, aim - eye)) / np.linalg.norm(aim - eye) < 1e-3 * size
+    assert np.linalg.norm(centre - aim) < 0.05 * size
+    np.testing.assert_allclose(np.linalg.norm(outline - centre, axis=1), 15.4 / 16 * size, rtol=0.02)
+    past = to_world((60.0, 60.0, 60.0))
+    assert extension.rings.ring_under(cloud, scan, bpy.context.scene, (eye, past - eye)) is None
+
+
+def test_marks_by_clicks_serve_the_rebuild():
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    bpy.ops.gaploft.mark_ring(from_place=on_surface(FROM_MM[2], 0.0), to_place=on_surface(TO_MM[2], 0.0))
+    assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
+
+
+def test_a_second_damage_gets_its_own_marks():
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    state = bpy.context.scene.gaploft
+    bpy.ops.gaploft.mark_ring(from_place=on_surface(FROM_MM[2], 0.0), to_place=on_surface(TO_MM[2], 0.0))
+    first = state.damages[0].mark_from.matrix_world.translation.copy()
+    bpy.ops.gaploft.add_damage()
+    bpy.ops.gaploft.mark_ring(from_place=on_surface(50.0, 0.0), to_place=on_surface(80.0, 0.0))
+    assert len(state.damages) == 2
+    assert state.damages[0].mark_from.matrix_world.translation == first
+    assert state.damages[1].mark_from.matrix_world.translation.z == pytest.approx(50.0, abs=1.0)
+
+
+def test_a_scan_looked_through_is_not_read_again(extension, monkeypatch):
+    vertices, quads, _ = tube_arrays()
+    scan = add_scan(vertices, quads)
+    bpy.ops.gaploft.use_scan(unit="mm")
+    look = extension.scan_check.look_at(bpy.context.scene, scan)
+    known = extension.scan_check.known(look)
+    assert known.cloud is not None
+    scan.data.vertices[7].co.x += 0.5
+    assert extension.scan_check.known(extension.scan_check.look_at(bpy.context.scene, scan)) is None
+    bpy.context.scene.gaploft.scan_unit = "cm"
+    assert extension.scan_check.known(extension.scan_check.look_at(bpy.context.scene, scan)) is None
+
+
+@pytest.mark.parametrize(
+    ("places", "sentence"),
+    [
+        ({}, "give two places on the tube"),
+        ({"from_place": (16.0, 0.0, 50.0)}, "give two places on the tube"),
+        ({"from_place": (16.0, 0.0, 50.0), "to_place": (90.0, 0.0, 50.0)}, "no tube was found at one"),
+        ({"from_place": (15.5, 0.0, 50.0), "to_place": (15.5, 0.0, 50.0)}, "at the same place"),
+    ],
+)
+def test_refusals(places, sentence):
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    with pytest.raises(RuntimeError, match=sentence):
+        bpy.ops.gaploft.mark_ring(**places)
+    assert bpy.context.scene.gaploft.mark_from is None
+
+
+def test_a_scan_that_can_not_be_used_is_told():
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    bpy.context.scene.gaploft.scan_unit = "m"
+    with pytest.raises(RuntimeError, match="is the unit mm"):
+        bpy.ops.gaploft.mark_ring(from_place=(0.0, 0.0, 0.0), to_place=(1.0, 0.0, 0.0))
+
+
+def test_the_button_says_why_it_can_not_be_pressed():
+    with pytest.raises(RuntimeError, match="Import the scan"):
+        bpy.ops.gaploft.mark_ring()
+    vertices, quads, _ = tube_arrays()
+    add_scan(vertices, quads)
+    bpy.ops.object.mode_set(mode="EDIT")
+    with pytest.raises(RuntimeError, match="Go back to Object Mode first"):
+        bpy.ops.gaploft.mark_ring()
+
+
+def test_a_closed_outline_ends_where_it_began(extension):
+    outline = np.arange(12.0).reshape(4, 3)
+    closed = extension.ring_draw.closed(outline)
+    np.testing.assert_array_equal(closed[0], closed[-1])
+    np.testing.assert_array_equal(closed[:-1], outline)
+
+
+def test_drawing_ends_harmlessly_when_nothing_is_drawn(extension):
+    extension.ring_draw.end()
+    assert not extension.ring_draw.drawing()
