@@ -38,7 +38,7 @@ def exportable(state):
 def file_names(state):
     """A name for the STL of each damage by its number, from the names of scan and damage."""
     scan = state.scan.name if state.scan else told("tube")
-    names = {}
+    names: dict[int, str] = {}
     for damage in state.damages:
         name = bpy.path.clean_name(f"{scan}_{damage.name}")
         if f"{name}_target_mm.stl" in names.values():
@@ -117,10 +117,10 @@ def keep(scene, task, done):
 
 def message(task, done):
     """One line about what was written, read back and changed by hand."""
-    text = told("Written in mm: {files}; read back: {facets} facets, {size} mm. {hand}")
+    text = told("Written in mm: {file}, PLY and reports; read back: {facets} facets, {size} mm. {hand}")
     return " ".join(
         text.format(
-            files=", ".join(exported.names),
+            file=exported.names[0],
             facets=exported.read_back.facets,
             size=size_text(exported.read_back.size_mm),
             hand=hand,

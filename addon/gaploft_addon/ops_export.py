@@ -28,7 +28,7 @@ class _Exporting:
             if self._chosen:
                 # Blender frees an operator whose dialog has closed: another one does the rest.
                 GAPLOFT_OT_write_target.pending = task
-                bpy.ops.gaploft.write_target("INVOKE_DEFAULT")
+                bpy.ops.gaploft.write_target("INVOKE_DEFAULT")  # type: ignore[attr-defined]
                 return {"FINISHED"}
             done = task.run(lambda _stage, _share: None)
         except GeometryError as error:
@@ -137,8 +137,10 @@ def _draw_dialog(layout, damage, files):
     for file in files:
         lines(layout, file, icon="BLANK1")
     if damage is not None:
-        depth = label("The target lies {mm:.3f} mm below the rebuilt outer surface (paint and plies).")
-        lines(layout, depth.format(mm=damage.paint_mm + damage.cover_mm), icon="MOD_THICKNESS")
+        depth_mm = damage.paint_mm + damage.cover_mm
+        below = label("The target lies {mm:.3f} mm below the rebuilt outer surface (paint and plies).")
+        itself = label("The target is the rebuilt outer surface: no paint or plies are set.")
+        lines(layout, below.format(mm=depth_mm) if depth_mm else itself, icon="MOD_THICKNESS")
     for caution in CAUTIONS:
         lines(layout, label(caution), icon="DOT")
 

@@ -67,6 +67,8 @@ class GAPLOFT_OT_write_target(bpy.types.Operator):
 
     def _show_progress(self, context):
         news = self._worker.latest()
+        if news is None and not self._worker.stopping:
+            return
         if news is not None:
             GAPLOFT_OT_write_target.running = news[1]
         share = GAPLOFT_OT_write_target.running
@@ -101,8 +103,11 @@ def finish(operator, scene, task, done):
 
 
 def _redraw(context):
+    """The sidebars alone: drawing a scan of millions anew would cost more than the writing."""
     for area in context.screen.areas if context.screen else ():
-        area.tag_redraw()
+        for region in area.regions:
+            if region.type == "UI":
+                region.tag_redraw()
 
 
 CLASSES = (GAPLOFT_OT_write_target,)
