@@ -91,12 +91,13 @@ def _give_back(context, damage, region, feather_mm):
             "back"
         )
     given = given_back(surface.computed_mm, surface.current_mm, inside, surface.quads, feather_mm)
-    touch_io.put_points(context, obj, given / surface.mm_per_unit)
+    with touch_io.object_mode(context, obj):
+        touch_io.put_points(obj, given / surface.mm_per_unit)
+        if region == "PAINTED":
+            touch_io.take_painting_back(obj)
     if is_moved:
         draw.attach(context.scene, obj, scan)
         context.view_layer.update()
-    if region == "PAINTED":
-        touch_io.take_painting_back(context, obj)
     return int(inside.sum())
 
 

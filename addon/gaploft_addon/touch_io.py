@@ -33,6 +33,10 @@ def object_mode(context, obj):
     if mode == "OBJECT":
         yield
         return
+    if mode == "SCULPT":
+        # Undo steps of strokes hold the points they moved and nothing else: what is written here comes back
+        # only out of a step that holds all of the file as it was before.
+        bpy.ops.ed.undo_push(message="As Sculpted")
     context.view_layer.objects.active = obj
     bpy.ops.object.mode_set(mode="OBJECT")
     try:
@@ -94,17 +98,15 @@ def painted_beyond_lock(obj):
     return mask - lock > 0.5 * (1.0 - lock)
 
 
-def take_painting_back(context, obj):
-    """The sculpt mask as the lock alone would have it."""
-    with object_mode(context, obj):
-        put_values(obj, mesh_io.SCULPT_MASK, values_of(obj, LOCK))
+def take_painting_back(obj):
+    """The sculpt mask as the lock alone would have it; in Object Mode."""
+    put_values(obj, mesh_io.SCULPT_MASK, values_of(obj, LOCK))
 
 
-def put_points(context, obj, vertices):
-    """Move the points of a mesh, (n, 3) in its own units."""
-    with object_mode(context, obj):
-        obj.data.vertices.foreach_set("co", np.ascontiguousarray(vertices, dtype=np.float32).ravel())
-        obj.data.update()
+def put_points(obj, vertices):
+    """Move the points of a mesh, (n, 3) in its own units; in Object Mode."""
+    obj.data.vertices.foreach_set("co", np.ascontiguousarray(vertices, dtype=np.float32).ravel())
+    obj.data.update()
 
 
 def values_of(obj, name):
@@ -117,7 +119,7 @@ def values_of(obj, name):
 
 
 def put_values(obj, name, values):
-    """Write a number for each point, in Object Mode."""
+    """Write a number for each point; in Object Mode."""
     mesh = obj.data
     attribute = mesh.attributes.get(name) or mesh.attributes.new(name, "FLOAT", "POINT")
     attribute.data.foreach_set("value", np.ascontiguousarray(values, dtype=np.float32))
