@@ -48,7 +48,11 @@ def _draw_exported(layout, damage):
         text=label("Written:") if current else label("Rebuilt since this was written:"),
         icon="CHECKMARK" if current else "FILE_REFRESH",
     )
-    lines(layout, str(Path(last["folder"]) / file))
+    lines(layout, file)
+    row = layout.row(align=True)
+    page = next(name for name in last["files"] if name.endswith(".html"))
+    row.operator("wm.path_open", text="Report", icon="URL").filepath = str(Path(last["folder"]) / page)
+    row.operator("wm.path_open", text="Folder", icon="FILE_FOLDER").filepath = last["folder"]
     table(
         layout,
         (

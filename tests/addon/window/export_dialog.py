@@ -93,6 +93,7 @@ def steps():
     bpy.ops.wm.read_homefile()
     yield 1.0
     bpy.context.preferences.view.filebrowser_display_type = "SCREEN"
+    bpy.context.preferences.system.viewport_aa = "OFF"  # each drawing again hides how alive the window is
     window, area, region = place("VIEW_3D")
     with bpy.context.temp_override(window=window, area=area, region=region):
         marked()
