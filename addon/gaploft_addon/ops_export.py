@@ -12,6 +12,7 @@ from gaploft.report.export import Export
 from . import export_task
 from .layout import CAUTIONS, lines
 from .ops_write import GAPLOFT_OT_write_target, finish, free
+from .touch_io import busy
 from .words import label
 
 
@@ -24,7 +25,8 @@ class _Exporting:
     def _export(self, context, directory, files):
         context.view_layer.update()
         try:
-            task = export_task.task_of(context.scene, directory, files)
+            with busy(context):
+                task = export_task.task_of(context.scene, directory, files)
             if self._chosen:
                 # Blender frees an operator whose dialog has closed: another one does the rest.
                 GAPLOFT_OT_write_target.pending = task
