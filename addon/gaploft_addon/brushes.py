@@ -122,10 +122,12 @@ def unified_settings(context):
 
 
 def size_setting(context):
-    """Where Blender keeps the size of the brush in use: what holds it, and its name there."""
+    """Where Blender keeps the size of the brush in use: what holds it, its name there, and what it is."""
     unified = unified_settings(context)
     holder = unified if unified.use_unified_size else context.tool_settings.sculpt.brush
-    return holder, "unprojected_size" if hasattr(holder, "unprojected_size") else "unprojected_radius"
+    if hasattr(holder, "unprojected_size"):
+        return holder, "unprojected_size", "Brush Diameter"
+    return holder, "unprojected_radius", "Brush Radius"
 
 
 def _made(scene, kind):

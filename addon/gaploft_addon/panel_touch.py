@@ -46,7 +46,8 @@ def _draw_touching(layout, context):
         button.kind = key
     column = layout.column(align=True)
     if context.tool_settings.sculpt.brush is not None:
-        column.prop(*brushes.size_setting(context))
+        holder, name, text = brushes.size_setting(context)
+        column.prop(holder, name, text=label(text))
         column.prop(context.tool_settings.sculpt.brush, "strength", slider=True)
     column.prop(touch, "layer_mm")
     row = layout.row(align=True)
