@@ -22,7 +22,7 @@ def rim_edges(quads: ArrayLike, rebuilt: ArrayLike) -> NDArray[np.int64]:
     """
     facets = np.asarray(quads, dtype=np.int64)
     n = int(facets.max(initial=0)) + 1
-    inside = np.asarray(rebuilt, dtype=bool)[facets].all(axis=1)
+    inside: NDArray[np.bool_] = np.asarray(np.asarray(rebuilt, dtype=bool)[facets].all(axis=1))
     ends = np.sort(np.stack([facets, np.roll(facets, -1, axis=1)], axis=2), axis=2)
     # One number for each edge and its facet, sorted as they are: rows, or an order to sort by, take many
     # times as long.
