@@ -16,6 +16,9 @@ PY_BENCH := $(VENV_BENCH)/bin/python
 # The stamp carries the Python's name, so that another PYTHON= makes the environment anew.
 STAMP := $(VENV)/.made-with-$(notdir $(PYTHON))
 STAMP_BLENDER := $(VENV_BLENDER)/.made-with-$(notdir $(BLENDER_PYTHON))
+# Blenders beside that one in which `make test-blenders` tries the extension.
+BLENDERS := 4.2 5.0
+STAMPS_BLENDERS := $(BLENDERS:%=$(VENV_BLENDER)-%/.made-with-$(notdir $(BLENDER_PYTHON)))
 STAMP_BENCH := $(VENV_BENCH)/.made-with-$(notdir $(BENCH_PYTHON))
 PIP_OPTIONS := --quiet --disable-pip-version-check
 
@@ -24,8 +27,8 @@ export MPLBACKEND := Agg
 # What somebody's shell adds to Python's path would stand before the environments.
 unexport PYTHONPATH PYTHONHOME
 
-.PHONY: setup demo test test-library test-slow test-extension lint extension bench bench-quick bench-speed
-.PHONY: bench-test scenes clean
+.PHONY: setup demo test test-library test-slow test-extension test-blenders lint extension bench
+.PHONY: bench-quick bench-speed bench-test scenes clean
 .DELETE_ON_ERROR:
 
 setup: $(STAMP) $(STAMP_BLENDER)
@@ -40,6 +43,14 @@ $(STAMP_BLENDER): pyproject.toml tools/venv.sh tools/extra.py tools/system_libra
 	$(PY_BLENDER) tools/extra.py blender > $(VENV_BLENDER)/requirements.txt
 	$(PY_BLENDER) -m pip install $(PIP_OPTIONS) --requirement $(VENV_BLENDER)/requirements.txt
 	tools/system_libraries.sh $(PY_BLENDER) bpy __init__.so
+	touch $@
+
+$(STAMPS_BLENDERS): $(VENV_BLENDER)-%/.made-with-$(notdir $(BLENDER_PYTHON)): \
+		pyproject.toml tools/venv.sh tools/extra.py tools/system_libraries.sh
+	tools/venv.sh $(BLENDER_PYTHON) $(VENV_BLENDER)-$*
+	$(VENV_BLENDER)-$*/bin/python tools/extra.py blender-$* > $(VENV_BLENDER)-$*/requirements.txt
+	$(VENV_BLENDER)-$*/bin/python -m pip install $(PIP_OPTIONS) --requirement $(VENV_BLENDER)-$*/requirements.txt
+	tools/system_libraries.sh $(VENV_BLENDER)-$*/bin/python bpy __init__.so
 	touch $@
 
 $(STAMP_BENCH): pyproject.toml tools/venv.sh tools/system_libraries.sh
@@ -65,6 +76,10 @@ test-slow: $(STAMP)
 
 test-extension: $(STAMP_BLENDER)
 	$(PY_BLENDER) -m pytest tests/addon
+
+# In all Blenders that have a bpy wheel for this Python; each takes as long as test-extension.
+test-blenders: test-extension $(STAMPS_BLENDERS)
+	for version in $(BLENDERS); do $(VENV_BLENDER)-$$version/bin/python -m pytest tests/addon || exit; done
 
 lint: $(STAMP)
 	$(VENV)/bin/ruff check .
@@ -92,6 +107,6 @@ bench-test: $(STAMP_BENCH) $(STAMP_BLENDER)
 		$(PY_BENCH) -m pytest tests/test_benchmarks_tools.py
 
 clean:
-	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BLENDER)-* $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
 	rm -f sample_scenes/*/scan.* sample_scenes/*/truth.ply
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
