@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import trimesh
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
@@ -70,3 +71,14 @@ def test_normals_are_the_same_in_parts(monkeypatch):
     at_once = vertex_normals(vertices, faces)
     monkeypatch.setattr("gaploft.scan.normals._SUMMED_AT_ONCE", 100)
     np.testing.assert_allclose(vertex_normals(vertices, faces), at_once, rtol=0.0, atol=1e-14)
+
+
+@pytest.mark.parametrize("at_once", [50, 2_000_000], ids=["in parts", "at once"])
+def test_a_border_is_found(monkeypatch, at_once):
+    monkeypatch.setattr(topology, "_EDGES_AT_ONCE", at_once)
+    box = trimesh.creation.icosphere(subdivisions=2)
+    assert not topology.surely_open(box.faces, len(box.vertices))
+    assert topology.count_edges(box.faces, len(box.vertices)).boundary == 0
+    assert topology.surely_open(box.faces[1:], len(box.vertices))
+    vertices, faces = tubes(2, shuffled=True)
+    assert topology.surely_open(faces, len(vertices))

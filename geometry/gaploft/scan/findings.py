@@ -7,7 +7,7 @@ import numpy as np
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Note, Scan
 from gaploft.scan.pieces import face_pieces
-from gaploft.scan.topology import count_edges
+from gaploft.scan.topology import surely_open
 
 #: A piece with a smaller share of the faces is a scrap of something else (common practice, no source).
 _SCRAP_SHARE = 0.01
@@ -46,7 +46,7 @@ def _pieces(scan: Scan) -> Iterator[Note]:
 
 
 def _borders(scan: Scan) -> Iterator[Note]:
-    if count_edges(scan.faces, len(scan.vertices_mm)).boundary == 0:
+    if not surely_open(scan.faces, len(scan.vertices_mm)):
         yield Note(
             "no_border",
             "the scan has no open edge anywhere; if the scanning program filled its holes, mark what was "

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,13 +79,28 @@ def _keys_from(
     return start * np.uint64(n_vertices) + stop
 
 
-def _spread(numbers: NDArray[np.integer]) -> NDArray[np.uint64]:
+def _spread(numbers: NDArray[Any]) -> NDArray[np.uint64]:
     """Numbers that differ in all bits where these differ in some."""
     word = numbers.astype(np.uint64)
     word *= _SPREAD
     word ^= word >> _MIX
     word *= _SPREAD
     return word
+
+
+def surely_open(faces: NDArray[np.integer], n_vertices: int) -> bool:
+    """Tell quickly that some edge is not run through as often one way as the other: a border, or a clash.
+
+    Sums of the hashed edges are compared; chance makes those of an open mesh equal once in 2**64.
+    """
+    balance, at_once = 0, _EDGES_AT_ONCE // 8
+    for start in range(0, len(faces), at_once):
+        part = faces[start : start + at_once]
+        for k in range(3):
+            tail, head = part[:, k].astype(np.uint64), part[:, (k + 1) % 3].astype(np.uint64)
+            balance += int(_spread(tail * np.uint64(n_vertices) + head).sum())
+            balance -= int(_spread(head * np.uint64(n_vertices) + tail).sum())
+    return balance % 2**64 != 0
 
 
 def clashing_faces(faces: NDArray[np.integer], n_vertices: int) -> tuple[NDArray[np.bool_], int]:
