@@ -7,6 +7,7 @@ import pytest
 
 from gaploft.report.colours import (
     _from_oklab,
+    come_to,
     legend_ticks,
     signed_scale,
     srgb,
@@ -122,6 +123,15 @@ def test_range_and_what_was_not_seen():
     assert scale.beyond([-0.2, 0.1, np.nan, 0.2]).tolist() == [True, False, False, True]
     assert scale.signed
     assert not width_scale(0.1).signed
+
+
+def test_what_values_come_to():
+    found = come_to(signed_scale(0.1), [0.05, -0.3, np.nan, 0.2, 0.0, 0.1, np.nan, -0.1])
+    assert (found.worst_mm, found.beyond, found.unseen) == (-0.3, 0.25, 0.25)
+    nothing = come_to(signed_scale(0.1), [np.nan])
+    assert np.isnan(nothing.worst_mm)
+    assert (nothing.beyond, nothing.unseen) == (0.0, 1.0)
+    assert come_to(signed_scale(0.1), []).unseen == 0.0
 
 
 def test_scales_follow_the_tolerance():

@@ -146,6 +146,16 @@ def test_points_far_off_inside_the_wall_or_past_the_ends_are_left_out():
     assert len(points_on_rings(rings, np.empty((0, 3)), depth_mm=2.0).place) == 0
 
 
+def test_a_sparse_scan_shows_points_at_every_station():
+    rings = rings_of(*ellipse_tube(10.0, 10.0))
+    z, t = np.meshgrid(np.arange(1.0, LENGTH_MM, 3.0), np.arange(0.0, 2 * np.pi, 0.2), indexing="ij")
+    normals = np.stack([np.cos(t), np.sin(t), 0 * t], axis=-1).reshape(-1, 3)
+    on = points_on_rings(rings, 10.0 * normals + np.outer(z.ravel(), [0.0, 0.0, 1.0]), depth_mm=2.0)
+    assert on.spacing_mm == pytest.approx(20.0 * np.sin(0.1), rel=1e-3)
+    for station in np.linspace(1.0, 50.0, 23):
+        assert len(cut_section(rings, station, exaggeration=1.0, points=on).points) >= 32
+
+
 def test_a_bent_tube_is_cut_square_to_its_centre_line():
     bend, z = 100.0, np.linspace(0.0, 1.0, N_U)
     t = 2 * np.pi * np.arange(N_V) / N_V

@@ -87,6 +87,32 @@ class ColourScale:
         return np.asarray((values < self.low_mm) | (values > self.high_mm))
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What a set of values comes to on a scale: shares are of all values, 0 to 1.
+
+    Attributes
+    ----------
+    worst_mm : the value furthest from zero, with its sign; NaN when none was seen
+    beyond : share outside the range
+    unseen : share of NaN
+    """
+
+    worst_mm: float
+    beyond: float
+    unseen: float
+
+
+def come_to(scale: ColourScale, values_mm: ArrayLike) -> Shown:
+    """The worst value, and how many lie outside the range or were not seen."""
+    values = np.asarray(values_mm, dtype=np.float64)
+    seen = values[~np.isnan(values)]
+    if len(seen) == 0:
+        return Shown(float("nan"), 0.0, 1.0 if len(values) else 0.0)
+    worst = float(seen[np.argmax(np.abs(seen))])
+    return Shown(worst, float(scale.beyond(seen).sum()) / len(values), 1.0 - len(seen) / len(values))
+
+
 def signed_scale(tolerance_mm: float) -> ColourScale:
     """Scale for signed millimetres from minus to plus ``tolerance_mm``. ValueError unless above 0."""
     tolerance = as_positive(tolerance_mm, name="tolerance_mm")

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
 from gaploft.checks import as_points, as_positive
-from gaploft.target.seen import heights_above
+from gaploft.target.seen import heights_above, median_spacing
 
 Floats = NDArray[np.float64]
 
@@ -49,11 +50,13 @@ class PointsOnRings:
     station_mm : (m,) float64
     place : (m,) float64, around the ring, counted in its points
     height_mm : (m,) float64, positive outside the surface
+    spacing_mm : median distance of the points to their nearest neighbour
     """
 
     station_mm: Floats
     place: Floats
     height_mm: Floats
+    spacing_mm: float
 
 
 def as_rings(points_mm: ArrayLike, normals: ArrayLike, band95_mm: ArrayLike, shape: tuple[int, int]) -> Rings:
@@ -84,7 +87,7 @@ def points_on_rings(
     n_u, n_v = rings.band95_mm.shape
     surface, unit = rings.points_mm.reshape(-1, 3), rings.normals.reshape(-1, 3)
     if len(points) == 0:
-        return PointsOnRings(*(np.empty(0) for _ in range(3)))
+        return PointsOnRings(np.empty(0), np.empty(0), np.empty(0), 1.0)
     depth = as_positive(depth_mm, name="depth_mm")
     height, nearest = heights_above(surface, unit, points, facing, depth_mm=depth)
     on = np.flatnonzero(np.isfinite(height))
@@ -98,4 +101,5 @@ def points_on_rings(
     place = j + np.einsum("ij,ij->i", offset, around) / np.einsum("ij,ij->i", around, around)
     inside = np.flatnonzero((station >= 0.0) & (station <= rings.length_mm))
     order = inside[np.argsort(station[inside], kind="stable")]
-    return PointsOnRings(station[order], np.mod(place[order], n_v), height[on][order])
+    spacing = median_spacing(cKDTree(points[on], balanced_tree=False, compact_nodes=False))
+    return PointsOnRings(station[order], np.mod(place[order], n_v), height[on][order], spacing)

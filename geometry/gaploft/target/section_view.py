@@ -10,6 +10,7 @@ from gaploft.target.rings import PointsOnRings, Rings
 
 Floats = NDArray[np.float64]
 
+_SLAB_MM, _SLAB_SPACINGS = 1.0, 2.5
 #: An ``up`` that leans less than this from the tube's direction says little of how to turn a section.
 _LEAST_LEAN = np.sin(np.radians(30.0))
 
@@ -54,7 +55,7 @@ def cut_section(
     exaggeration: float,
     changed_mm: ArrayLike | None = None,
     points: PointsOnRings | None = None,
-    slab_mm: float = 1.0,
+    slab_mm: float | None = None,
     up: ArrayLike | None = None,
 ) -> SectionView:
     """Take the section at a station, between two rings where it must be.
@@ -66,7 +67,8 @@ def cut_section(
     exaggeration : factor by which deviations along the normal are enlarged
     changed_mm : array_like, shape (n_u * n_v, 3), optional, the same points as changed by hand
     points : scan points on these rings
-    slab_mm : points within half of this to either side of the station are taken
+    slab_mm : points within half of this to either side of the station are taken; without it a millimetre, or
+        two and a half spacings of the points where they are sparse
     up : array_like, shape (3,), optional, what is to be up in the plane unless the tube runs along it;
         without it the first point of the ring is to the right
 
@@ -150,11 +152,12 @@ def _by_hand(rings: Rings, changed_mm: ArrayLike | None, part: slice, mix: Float
     return np.asarray(mix @ np.einsum("ijk,ijk->ij", way, rings.normals[part]))
 
 
-def _within(points: PointsOnRings | None, station: float, slab_mm: float) -> tuple[Floats, Floats]:
+def _within(points: PointsOnRings | None, station: float, slab_mm: float | None) -> tuple[Floats, Floats]:
     """Places and heights of the points within a slab."""
     if points is None:
         return np.empty(0), np.empty(0)
-    first, last = np.searchsorted(points.station_mm, [station - slab_mm / 2.0, station + slab_mm / 2.0])
+    slab = max(_SLAB_MM, _SLAB_SPACINGS * points.spacing_mm) if slab_mm is None else slab_mm
+    first, last = np.searchsorted(points.station_mm, [station - slab / 2.0, station + slab / 2.0])
     return points.place[first:last], points.height_mm[first:last]
 
 

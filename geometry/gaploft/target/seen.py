@@ -97,7 +97,7 @@ def heights_above(
     height once the normal at its foot is known.
     """
     tree = cKDTree(surface, balanced_tree=False, compact_nodes=False)
-    furthest = float(np.hypot(depth_mm, _REACH_SPACINGS * _spacing(tree)))
+    furthest = float(np.hypot(depth_mm, _REACH_SPACINGS * median_spacing(tree)))
     height, nearest = np.full(len(points), np.nan), np.zeros(len(points), dtype=np.intp)
     for part in _parts(len(points)):
         distance, index = tree.query(
@@ -137,7 +137,7 @@ def _means(surface: Floats, unit: Floats, points: Floats, height: Floats, reach:
     """Mean height of the points about each vertex, (n,); NaN where there are none."""
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     if reach is None:
-        reach = _REACH_SPACINGS * _spacing(tree)
+        reach = _REACH_SPACINGS * median_spacing(tree)
     furthest = float(np.hypot(reach, np.abs(height).max()))
     result = np.full(len(surface), np.nan)
     for part in _parts(len(surface)):
@@ -157,8 +157,8 @@ def _means(surface: Floats, unit: Floats, points: Floats, height: Floats, reach:
     return result
 
 
-def _spacing(tree: cKDTree) -> float:
-    """Median distance of points to their nearest neighbour."""
+def median_spacing(tree: cKDTree) -> float:
+    """Median distance of the points of a tree to their nearest neighbour, 1 where there is none."""
     if tree.n < 2:
         return 1.0
     some = np.asarray(tree.data)[:: max(1, tree.n // 2000)]
