@@ -3,8 +3,8 @@
     python sample_scenes/make_blend.py [--out FILE]
 
 A coarser mesh than ``scan.stl``, so that the file stays below 2 MB. One Blender unit is one
-millimetre; the scan is the active object and the damage is marked, so that with the extension
-enabled nothing is left to do but to rebuild.
+millimetre, and the mesh is set as the scan, so that with the extension enabled the damage is to be marked
+next, as the tutorial in the README tells.
 """
 
 import argparse
@@ -63,9 +63,8 @@ def make_blend(scene: Scene, path: Path) -> None:
     set_up_scene(made)
     gaploft_addon.register()
     scan_object(scene, made)
-    marked = bpy.ops.gaploft.mark_damage(from_point=made.from_mm, to_point=made.to_mm)
-    if marked != {"FINISHED"}:
-        raise SystemExit("the damage could not be marked")
+    if bpy.ops.gaploft.use_scan(unit="mm") != {"FINISHED"}:
+        raise SystemExit("the mesh could not be made the scan")
     bpy.ops.wm.save_as_mainfile(filepath=str(path), compress=True, relative_remap=False)
     gaploft_addon.unregister()
     path.with_suffix(".blend1").unlink(missing_ok=True)

@@ -2,6 +2,7 @@
 
 import importlib
 import json
+import tomllib
 from pathlib import Path
 
 import bpy
@@ -27,8 +28,8 @@ def dented_sample(*, depth_mm, radius_mm, away_mm, turn_rad):
     """The sample scan with a round dent in the tube beyond its break; the scan and what the dent moved."""
     bpy.ops.wm.open_mainfile(filepath=str(SCENE / "seat_cluster.blend"))
     state = bpy.context.scene.gaploft
-    bpy.context.view_layer.update()
-    start, stop = (np.array(mark.matrix_world.translation) for mark in (state.mark_from, state.mark_to))
+    damage = tomllib.loads((SCENE / "job.toml").read_text(encoding="utf-8"))["damage"]
+    start, stop = (np.array(damage[end]) for end in ("from", "to"))
     along = (stop - start) / np.linalg.norm(stop - start)
     points = coordinates(state.scan)
     offset = points - stop - away_mm * along
