@@ -4,6 +4,7 @@ import bpy
 
 from . import (
     damage_state,
+    legend,
     live,
     ops_back,
     ops_damage,
@@ -14,29 +15,35 @@ from . import (
     ops_recheck,
     ops_ring,
     ops_scan,
+    ops_show,
     ops_touch,
     ops_write,
     panel_export,
     panel_rebuild,
     panel_scan,
+    panel_show,
     panel_touch,
     properties,
     ring_draw,
     scan_check,
+    section_draw,
+    show_state,
     touch_state,
     upgrade,
+    watch,
 )
 
 #: In the order of the work, which is that of the panels.
 MODULES = (
-    *(damage_state, touch_state, properties),
+    *(show_state, damage_state, touch_state, properties),
     *(ops_scan, ops_import, ops_damage, ops_list, ops_ring, panel_scan),
     *(ops_rebuild, panel_rebuild),
+    *(ops_show, panel_show),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
     *(ops_write, ops_export, panel_export),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
-SERVICES = (upgrade, live, scan_check, ring_draw)
+SERVICES = (upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw)
 CLASSES = tuple(cls for module in MODULES for cls in getattr(module, "CLASSES", ()))
 
 

@@ -12,6 +12,7 @@ from bpy.props import (
 )
 
 from .damage_state import SETTINGS, GAPLOFT_PG_damage, alive
+from .show_state import GAPLOFT_PG_show
 from .touch_state import GAPLOFT_PG_touch
 
 #: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
@@ -87,6 +88,8 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
         "by hand. Only the stages that a setting touches are done again",
         default=True,
     )
+
+    show: PointerProperty(name="Look", description="What is shown and how", type=GAPLOFT_PG_show)
 
     @property
     def damage(self):

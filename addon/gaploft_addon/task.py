@@ -12,18 +12,24 @@ from gaploft.report.model import Stages
 from gaploft.report.numbers import as_dict
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
+from gaploft.scan.near import points_near
+from gaploft.target.seen import scan_distance
 
-from . import draw, mesh_io, surface_io
+from . import draw, look, mesh_io, overlay, surface_io
 from .settings import job_key, job_of
+
+#: Dents deeper than this share of the tube's radius are no longer measured from its surface.
+DEEPEST = 0.5
 
 
 @dataclass(frozen=True)
 class Kept:
-    """What one rebuild left behind, and the scan that it was of."""
+    """What one rebuild left behind, the scan that it was of, and how far that lies from the surface in mm."""
 
     sha256: str
     mm_per_unit: float
     stages: Stages
+    scan_mm: np.ndarray | None
 
 
 #: Earlier rebuilds by the number of their damage, the last ones last: an aid to speed and nothing else, since
@@ -58,14 +64,29 @@ class Task:
                 self.vertices, self.faces, mm_per_unit=self.mm_per_unit, source=source, progress=progress
             )
             rebuilt = rebuild(scan, self.job, progress=progress)
-        _keep_stages(self.uid, sha256, self.mm_per_unit, rebuilt.stages)
+        _KEPT.pop(self.uid, None)
+        if rebuilt.stages is not None:
+            scan_mm = self._scan_distance(rebuilt, progress)
+            _keep(self.uid, Kept(sha256, self.mm_per_unit, rebuilt.stages, scan_mm))
         return rebuilt
 
+    def _scan_distance(self, rebuilt, progress):
+        """Distance of the scan from the rebuilt outer surface at the target's vertices, (n,); or None."""
+        target = rebuilt.target
+        if target is None:
+            return None
+        progress("mesh", 1.0)
+        depth = DEEPEST * rebuilt.stages.tube.radius_mm
+        # Layers lie between the target and what was scanned.
+        outer = target.vertices_mm + rebuilt.job.layers.total_mm * target.normals
+        points, normals = points_near(
+            self.vertices, self.faces, outer, room_mm=depth, mm_per_unit=self.mm_per_unit
+        )
+        return scan_distance(outer, target.normals, points, depth_mm=depth, point_normals=normals)
 
-def _keep_stages(uid, sha256, mm_per_unit, stages):
-    _KEPT.pop(uid, None)
-    if stages is not None:
-        _KEPT[uid] = Kept(sha256, mm_per_unit, stages)
+
+def _keep(uid, kept):
+    _KEPT[uid] = kept
     while len(_KEPT) > _MOST_KEPT:
         _KEPT.pop(next(iter(_KEPT)))
 
@@ -99,11 +120,17 @@ def keep(scene, damage, rebuilt):
     if rebuilt.target is None:
         draw.remove(damage.result)
         draw.remove(damage.touched)
+        look.refresh(scene)
         return rebuilt.warnings[-1].text
     rims = rim_edges(rebuilt.target.quads, rebuilt.target.zone == 1)
     mesh = surface_io.surface_mesh("Rebuilt Surface", rebuilt.target, mesh_io.unit_of(scene)[1], rims)
+    mesh["gaploft_depth_mm"] = rebuilt.job.layers.total_mm
+    kept = _KEPT.get(damage.uid)
+    if kept is not None and kept.scan_mm is not None:
+        surface_io.write_values(mesh, overlay.SCAN_DISTANCE, kept.scan_mm)
     surface = draw.show_surface(scene, damage, mesh)
     surface["verdict"] = rebuilt.verdict
     surface["gap_mm"] = rebuilt.evidence.gap.length_mm
     surface["band95_max_mm"] = rebuilt.evidence.band95_mm.max
+    look.refresh(scene)
     return None

@@ -12,10 +12,12 @@ from blender_scan import FROM_MM, TO_MM, add_scan, marked_and_rebuilt, tube_arra
 SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
 #: Along Blender's side imports go this way only.
 ORDER = (
-    *("words", "live", "mesh_io", "brushes", "damage_state", "touch_state", "properties", "upgrade"),
-    *("surface_io", "draw", "touch_io"),
-    *("settings", "worker", "task", "layout"),
+    *("words", "live", "mesh_io", "surface_io", "draw", "worker"),
+    *("overlay", "look", "section_data", "show_state"),
+    *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
+    *("settings", "task", "layout"),
     *("view", "scan_check", "ring_draw", "rings"),
+    *("ops_show", "pens", "legend", "section_draw", "watch", "panel_show"),
     *(
         "ops_damage",
         "ops_scan",
@@ -92,7 +94,7 @@ def test_state_starts_empty_and_belongs_to_its_scene():
 
 def test_panels_are_in_the_order_of_the_work(extension):
     panels = [cls for cls in extension.CLASSES if issubclass(cls, bpy.types.Panel)]
-    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "6"]
+    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "5", "6"]
     assert {panel.bl_category for panel in panels} == {"Gaploft"}
 
 

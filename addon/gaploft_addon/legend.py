@@ -1,0 +1,117 @@
+"""The legend in the corner of a 3D view: what the colours mean, in mm, and what they come to."""
+
+import bpy
+import numpy as np
+
+from gaploft.errors import InputError
+from gaploft.report.colours import legend_ticks, srgb, tick_texts, zone_rgba
+
+from . import overlay, pens
+from .words import label
+
+TITLES = {
+    "SCAN": "Scan off the surface, mm",
+    "BAND": "95 % band, half width, mm",
+    "ZONE": "Zone",
+    "HAND": "Changed by hand, mm",
+}
+#: Sizes in pixels at scale 1.
+BAR_WIDTH, BAR_HEIGHT, SWATCH, LINE, GAP = 18.0, 160.0, 14.0, 17.0, 10.0
+STEPS = 48
+
+#: The legend of each scene as made last and what it was made of, so that a frame costs only the drawing.
+_MADE: dict[str, tuple[tuple, pens.Drawing]] = {}
+_HANDLES: list[object] = []
+
+
+def draw():
+    """Draw the legend into the 3D view that Blender is drawing."""
+    context = bpy.context
+    scene = context.scene
+    show = scene.gaploft.show
+    if show.shown not in overlay.OVERLAYS or not context.space_data.overlay.show_overlays:
+        return
+    if not overlay.surfaces(scene):
+        return
+    try:
+        found = overlay.painted(scene)
+    except InputError:  # a surface that no longer knows its values: the button says so
+        return
+    key = (found, pens.corner(context, right=False))
+    made = _MADE.get(scene.name)
+    if made is None or made[0] != key:
+        made = _MADE[scene.name] = key, sheet(show, found.worst, key[1]).made()
+    made[1].draw()
+
+
+def sheet(show, worst, place):
+    """The legend of what is shown, at a place."""
+    paper = pens.Sheet(place)
+    texts, boxes = _zones() if show.shown == "ZONE" else _scale(overlay.scale_of(show), worst)
+    top = max(y for _, _, y in texts) + LINE + GAP
+    texts = [(label(TITLES[show.shown]), 0.0, top), *texts]
+    width = max(x + pens.text_width(text, place.scale) / place.scale for text, x, _ in texts)
+    paper.box(-GAP, -GAP, width + GAP, top + LINE + GAP / 2, pens.PAPER)
+    for box in boxes:
+        paper.box(*box)
+    for text, x, y in texts:
+        paper.text(text, x, y)
+    return paper
+
+
+def _zones():
+    colours = srgb(zone_rgba([1, 0]))
+    names = (label("Rebuilt"), label("Overlap over intact surface"))
+    boxes = [(0.0, k * LINE, SWATCH, k * LINE + SWATCH - 2.0, colours[k]) for k in range(2)]
+    return [(names[k], SWATCH + GAP, k * LINE + 1.0) for k in range(2)], boxes
+
+
+def _scale(scale, worst):
+    """Texts and boxes of a scale: from below what it comes to, swatches, the bar with its numbers."""
+    boxes: list[tuple] = []
+    texts = [(text, 0.0, k * LINE) for k, text in enumerate(reversed(_figures(scale, worst)))]
+    y = len(texts) * LINE + GAP
+    swatches = [(label("not seen"), scale.unseen)] if scale.signed else []
+    above = label("above") if scale.signed else label("wider")
+    far = [(above, scale.above)] + ([(label("below"), scale.below)] if scale.signed else [])
+    for name, colour in (*swatches, *reversed(far)):
+        boxes.append((0.0, y, SWATCH, y + SWATCH - 2.0, _opaque(colour)))
+        texts.append((name, SWATCH + GAP, y + 1.0))
+        y += LINE
+    y += GAP
+    edges = np.linspace(0.0, BAR_HEIGHT, STEPS + 1)
+    colours = srgb(scale.rgba(np.linspace(scale.low_mm, scale.high_mm, STEPS + 1)))
+    for k in range(STEPS):
+        boxes.append((0.0, y + edges[k], BAR_WIDTH, y + edges[k + 1], colours[k], colours[k + 1]))
+    ticks = legend_ticks(scale.low_mm, scale.high_mm)
+    for tick, text in zip(ticks, tick_texts(ticks, signed=scale.signed), strict=True):
+        at = y + BAR_HEIGHT * (tick - scale.low_mm) / (scale.high_mm - scale.low_mm)
+        boxes.append((BAR_WIDTH, at - 0.5, BAR_WIDTH + 4.0, at + 0.5, pens.WHITE))
+        texts.append((text, BAR_WIDTH + GAP, at - 4.0))
+    return texts, boxes
+
+
+def _figures(scale, worst):
+    """What the values come to, line by line."""
+    if np.isnan(worst.worst_mm):
+        return [label("nothing seen")]
+    sign = "+" if scale.signed else ""
+    found = [label("worst {worst} mm").format(worst=f"{worst.worst_mm:{sign}.3f}".replace("-", "−"))]
+    found.append(label("{share:.1%} beyond").format(share=worst.beyond))
+    return found
+
+
+def _opaque(rgb):
+    return srgb(np.append(rgb, 1.0))
+
+
+def register():
+    """Draw into all 3D views."""
+    _HANDLES.append(pens.handle(draw, "POST_PIXEL"))
+
+
+def unregister():
+    """Draw no more."""
+    while _HANDLES:
+        pens.unhandle(_HANDLES.pop())
+    _MADE.clear()

@@ -1,0 +1,93 @@
+"""Operators: what the colours of the surface show, by a click or step by step with a key."""
+
+from typing import Literal
+
+import bpy
+from bpy.props import EnumProperty
+
+from gaploft.errors import GeometryError
+
+from . import look, overlay
+from .show_state import SHOWN
+from .words import label, told
+
+#: Free in Blender's own keys for Object and Sculpt Mode, from 4.2 to 5.2.
+KEY: Literal["J"] = "J"
+MODES = ("Object Mode", "Sculpt")
+
+_KEYMAPS: list[tuple[bpy.types.KeyMap, bpy.types.KeyMapItem]] = []
+
+
+class GAPLOFT_OT_show_values(bpy.types.Operator):
+    """Show values as colours on the rebuilt surface. Pressed once more, the surface is plain again"""
+
+    bl_idname = "gaploft.show_values"
+    bl_label = "Show Values"
+    bl_options = {"REGISTER", "UNDO"}
+
+    shown: EnumProperty(
+        name="Values", description="What the colours of the surface show", items=SHOWN, default="NONE"
+    )
+
+    @classmethod
+    def description(cls, _context, properties):
+        return next(label(text) for name, _, text, *_ in SHOWN if name == properties.shown)
+
+    @classmethod
+    def poll(cls, context):
+        if not overlay.surfaces(context.scene):
+            cls.poll_message_set("Rebuild the surface first")
+            return False
+        return True
+
+    def execute(self, context):
+        show = context.scene.gaploft.show
+        if self.shown == "STRIPES" and look.stripes() is None:
+            self.report({"ERROR"}, told("This Blender has no picture for stripes: look at the sections"))
+            return {"CANCELLED"}
+        before, show.shown = show.shown, self.shown
+        try:
+            overlay.paint(context.scene)
+        except GeometryError as error:
+            show.shown = before
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        look.set_shading(context.scene)
+        overlay.redraw()
+        return {"FINISHED"}
+
+
+class GAPLOFT_OT_show_next(bpy.types.Operator):
+    """Show the next values on the rebuilt surface: scan, band, zone, change by hand, stripes, plain"""
+
+    bl_idname = "gaploft.show_next"
+    bl_label = "Show Next Values"
+    bl_options = {"REGISTER", "UNDO"}
+
+    poll = GAPLOFT_OT_show_values.poll
+
+    def execute(self, context):
+        names = [name for name, *_ in SHOWN if name != "STRIPES" or look.stripes() is not None]
+        now = context.scene.gaploft.show.shown
+        following = names[(names.index(now) + 1) % len(names)] if now in names else names[0]
+        return bpy.ops.gaploft.show_values(shown=following)  # type: ignore[attr-defined]
+
+
+def register():
+    """The key, in a keymap of our own that Blender's preferences list."""
+    keys = bpy.context.window_manager.keyconfigs.addon
+    if keys is None:  # without a window there are no keys
+        return
+    for mode in MODES:
+        keymap = keys.keymaps.new(name=mode)
+        _KEYMAPS.append((keymap, keymap.keymap_items.new("gaploft.show_next", KEY, "PRESS")))
+
+
+def unregister():
+    """Take the key away."""
+    for keymap, item in _KEYMAPS:
+        keymap.keymap_items.remove(item)
+    _KEYMAPS.clear()
+
+
+CLASSES = (GAPLOFT_OT_show_values, GAPLOFT_OT_show_next)

@@ -1,0 +1,48 @@
+"""The sidebar: seeing how far the surface can be trusted, and where it was changed."""
+
+import bpy
+
+from . import overlay, section_data
+from .layout import Step, settings_column
+from .show_state import SHOWN
+from .words import label
+
+
+class GAPLOFT_PT_show(Step, bpy.types.Panel):
+    """What the rebuilt surface shows, and the scan beside it"""
+
+    bl_label = "4 Look"
+
+    def draw(self, context):
+        state = context.scene.gaploft
+        _draw_values(self.layout, state.show)
+        column = settings_column(self.layout)
+        column.active = bool(overlay.surfaces(context.scene))
+        column.prop(state.show, "tolerance_mm")
+        column.row().prop(state.show, "scan_look", expand=True)
+        column.prop(state.show, "section_on")
+        if state.show.section_on and column.active:
+            _draw_section(column, context.scene)
+
+
+def _draw_values(layout, show):
+    """A button for each kind of values; the one that is shown is pressed, and plain when pressed again."""
+    grid = layout.grid_flow(row_major=True, columns=3, even_columns=True, align=True)
+    for name, text, _, icon, _ in SHOWN:
+        pressed = show.shown == name
+        button = grid.operator("gaploft.show_values", text=label(text), icon=icon, depress=pressed)
+        button.shown = "NONE" if pressed else name
+
+
+def _draw_section(column, scene):
+    show = scene.gaploft.show
+    column.prop(show, "section_share", slider=True)
+    column.prop(show, "section_station_mm")
+    column.prop(show, "section_factor")
+    column.prop(show, "section_comb")
+    length = column.row()
+    length.alignment = "RIGHT"
+    length.label(text=label("of {length:.1f} mm").format(length=section_data.length_mm(scene)))
+
+
+CLASSES = (GAPLOFT_PT_show,)

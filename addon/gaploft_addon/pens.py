@@ -1,0 +1,150 @@
+"""Drawing over a 3D view: boxes, lines and texts gathered once and drawn each frame in two calls."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import blf
+import bpy
+import gpu
+import numpy as np
+from gpu_extras.batch import batch_for_shader
+
+FONT, TEXT_SIZE = 0, 11
+#: Room to the edges of the view and to Blender's own buttons, in pixels at scale 1.
+MARGIN, ABOVE_REDO = 20, 48
+LINE_WIDTH = 1.6
+WHITE, GREY = (0.93, 0.93, 0.93, 1.0), (0.7, 0.7, 0.7, 1.0)
+PAPER = (0.05, 0.055, 0.06, 0.80)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a drawing may be in a 3D view: its lower corner, in pixels, and the interface's scale."""
+
+    x: int
+    y: int
+    scale: float
+
+
+def corner(context, *, right):
+    """The lower left or right corner of the view that no other part of the window covers."""
+    sizes = {region.type: region for region in context.area.regions}
+    overlap = context.preferences.system.use_region_overlap
+    scale = context.preferences.system.ui_scale
+    side = sizes.get("UI" if right else "TOOLS")
+    covered = side.width if overlap and side is not None and side.width > 1 else 0
+    shelf = sizes.get("ASSET_SHELF")
+    below = shelf.height if overlap and shelf is not None and shelf.height > 1 else 0
+    x = round(covered + MARGIN * scale)
+    y = round(below + (MARGIN if right else ABOVE_REDO) * scale)
+    return Place(context.region.width - x if right else x, y, scale)
+
+
+def text_width(text, scale):
+    """Width of a text in pixels."""
+    blf.size(FONT, TEXT_SIZE * scale)
+    return blf.dimensions(FONT, text)[0]
+
+
+class Sheet:
+    """Gathers what is to be drawn, in pixels at scale 1 from the place's corner."""
+
+    def __init__(self, place):
+        self._origin, self._scale = np.array([place.x, place.y], dtype=np.float64), place.scale
+        self._triangles, self._lines, self._texts = [], [], []
+
+    def box(self, left, low, right, high, colour, top_colour=None):
+        """A filled box, its colour running upwards to another one where there is one."""
+        corners = np.array(
+            [[left, low], [right, low], [right, high], [left, low], [right, high], [left, high]]
+        )
+        above = colour if top_colour is None else top_colour
+        self._add(self._triangles, corners, np.array([colour, colour, above, colour, above, above]))
+
+    def dots(self, points, size, colour):
+        """Small squares around points, (k, 2)."""
+        square = size * np.array([[-1, -1], [1, -1], [1, 1], [-1, -1], [1, 1], [-1, 1]]) / 2.0
+        self._add(self._triangles, (points[:, None, :] + square).reshape(-1, 2), colour)
+
+    def ribbon(self, one, other, colour):
+        """What lies between two closed lines of equally many points, each (n, 2)."""
+        a, b, c, d = one, np.roll(one, -1, axis=0), np.roll(other, -1, axis=0), other
+        self._add(self._triangles, np.stack([a, b, c, a, c, d], axis=1).reshape(-1, 2), colour)
+
+    def loop(self, points, colour):
+        """A closed line through points, (n, 2)."""
+        self.strokes(points, np.roll(points, -1, axis=0), colour)
+
+    def strokes(self, starts, ends, colour):
+        """Straight lines, each from one of ``starts`` to one of ``ends``, (n, 2)."""
+        self._add(self._lines, np.stack([starts, ends], axis=1).reshape(-1, 2), colour)
+
+    def text(self, text, x, y, colour=WHITE):
+        """A text from a place to the right."""
+        spot = np.array([x, y]) * self._scale + self._origin
+        self._texts.append((text, float(spot[0]), float(spot[1]), colour))
+
+    def made(self):
+        """The drawing, ready for the graphics card."""
+        lines = "POLYLINE_SMOOTH_COLOR"
+        return Drawing(
+            _batch(self._triangles, "SMOOTH_COLOR", "TRIS"),
+            _batch(self._lines, lines, "LINES"),
+            tuple(self._texts),
+            self._scale,
+        )
+
+    def _add(self, into, points, colours):
+        placed = np.zeros((len(points), 3), dtype=np.float32)
+        placed[:, :2] = np.asarray(points) * self._scale + self._origin
+        into.append((placed, np.broadcast_to(np.asarray(colours, dtype=np.float32), (len(points), 4))))
+
+
+class Drawing:
+    """Triangles, lines and texts that are drawn as they are."""
+
+    def __init__(self, triangles, lines, texts, scale):
+        self._triangles, self._lines, self._texts, self._scale = triangles, lines, texts, scale
+
+    def draw(self):
+        """Draw into the region that Blender is drawing."""
+        gpu.state.blend_set("ALPHA")
+        if self._triangles is not None:
+            batch, shader = self._triangles
+            batch.draw(shader)
+        if self._lines is not None:
+            batch, shader = self._lines
+            shader.bind()
+            shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
+            shader.uniform_float("lineWidth", LINE_WIDTH * self._scale)
+            batch.draw(shader)
+        gpu.state.blend_set("NONE")
+        blf.size(FONT, TEXT_SIZE * self._scale)
+        for text, x, y, colour in self._texts:
+            blf.color(FONT, *colour)
+            blf.position(FONT, x, y, 0.0)
+            blf.draw(FONT, text)
+
+
+def shader(name) -> Any:
+    """A shader that Blender brings."""
+    return gpu.shader.from_builtin(name)
+
+
+def _batch(parts, shader_name, kind):
+    """One batch of all parts and its shader, or None without any."""
+    if not parts:
+        return None
+    pen = shader(shader_name)
+    positions, colours = (np.ascontiguousarray(np.concatenate(some)) for some in zip(*parts, strict=True))
+    return batch_for_shader(pen, kind, {"pos": positions, "color": colours}), pen
+
+
+def handle(draw, kind):
+    """Have a function called for each 3D view that is drawn; kind is POST_PIXEL or POST_VIEW."""
+    return bpy.types.SpaceView3D.draw_handler_add(draw, (), "WINDOW", kind)
+
+
+def unhandle(found):
+    """Have it called no more."""
+    bpy.types.SpaceView3D.draw_handler_remove(found, "WINDOW")

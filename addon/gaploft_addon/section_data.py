@@ -1,0 +1,181 @@
+"""What a section is drawn from: rings of the surface and scan points on them, found once and kept."""
+
+from dataclasses import dataclass
+
+import bpy
+import numpy as np
+from mathutils import Vector
+
+from gaploft.scan.near import points_near
+from gaploft.target.rings import Rings, as_rings, points_on_rings
+from gaploft.target.section_view import cut_section
+
+from . import mesh_io, overlay, surface_io
+from .worker import Worker
+
+#: Scan points further from the surface than this share of its radius are not drawn.
+DEEPEST = 0.5
+PAUSE_S = 0.1
+
+
+@dataclass(frozen=True)
+class FindPoints:
+    """The work of finding the scan points on rings; touches nothing of Blender."""
+
+    rings: Rings
+    scan: tuple[np.ndarray, np.ndarray]
+    mm_per_unit: float
+
+    def run(self, _progress):
+        """Points on the rings."""
+        depth = DEEPEST * self.rings.radius_mm
+        points, normals = points_near(
+            *self.scan,
+            self.rings.points_mm.reshape(-1, 3),
+            room_mm=depth,
+            mm_per_unit=self.mm_per_unit,
+        )
+        return points_on_rings(self.rings, points, depth_mm=depth, point_normals=normals)
+
+
+class Section:
+    """Rings of one surface, and the points of its scan as soon as they are found."""
+
+    def __init__(self, key, rings):
+        self.key, self.rings, self._worker, self._points = key, rings, None, None
+        #: The surface as changed by hand, (n, 3) in mm; None when it has to be read anew.
+        self.changed_mm = None
+        #: How often that was read, so that drawings know when they are old.
+        self.version = 0
+
+    @property
+    def points(self):
+        """Scan points on the rings, or None while they are not found."""
+        if self._worker is not None and not self._worker.busy:
+            outcome, self._worker = self._worker.outcome, None
+            if isinstance(outcome, BaseException):
+                raise outcome
+            self._points = outcome
+        return self._points
+
+    @property
+    def looking(self):
+        """Whether the points are being looked for."""
+        return self._worker is not None
+
+    def find_points(self, scene, *, wait):
+        """Find the points: now, or in a thread, with the views drawn again when it is done."""
+        scan = scene.gaploft.live("scan")
+        if scan is None or self._points is not None or self._worker is not None:
+            return
+        work = FindPoints(self.rings, mesh_io.scan_arrays(scan), mesh_io.unit_of(scene)[1])
+        if wait:
+            self._points = work.run(None)
+            return
+        self._worker = Worker(work)
+        bpy.app.timers.register(self._redraw_when_found, first_interval=PAUSE_S)
+
+    def stop(self):
+        """Wait for the thread, and let the timer go."""
+        if self._worker is not None:
+            self._worker.wait()
+        if bpy.app.timers.is_registered(self._redraw_when_found):
+            bpy.app.timers.unregister(self._redraw_when_found)
+
+    def _redraw_when_found(self):
+        if self._worker is not None and self._worker.busy:
+            return PAUSE_S
+        overlay.redraw()
+        return None
+
+
+#: The section of each scene; an aid to speed that is made anew whenever it fits no longer.
+_KEPT: dict[str, Section] = {}
+
+
+def section_of(scene):
+    """Rings of the surface worked on, and what is known of its scan points; None without a surface."""
+    damage = scene.gaploft.damage
+    obj = None if damage is None else damage.surface
+    if obj is None:
+        return None
+    key = _key(scene, damage)
+    kept = _KEPT.get(scene.name)
+    if kept is None or kept.key != key:
+        if kept is not None:
+            kept.stop()
+        kept = _KEPT[scene.name] = Section(key, _rings(obj, scene.gaploft.scan))
+    return kept
+
+
+def view_of(scene):
+    """The section at the station that is set, or None without a surface. Raises InputError."""
+    kept = section_of(scene)
+    if kept is None:
+        return None
+    show, obj = scene.gaploft.show, scene.gaploft.damage.surface
+    if kept.changed_mm is None:
+        arrays = surface_io.surface_arrays(obj, scene.gaploft.scan)
+        kept.changed_mm = _outer(arrays, obj, current=True)
+        kept.version += 1
+    return cut_section(
+        kept.rings,
+        show.section_share * kept.rings.length_mm,
+        exaggeration=show.section_factor,
+        changed_mm=kept.changed_mm,
+        points=kept.points,
+        up=up_of(scene),
+    )
+
+
+def length_mm(scene):
+    """Length of the surface along its rings, 0 without one."""
+    kept = section_of(scene)
+    return 0.0 if kept is None else kept.rings.length_mm
+
+
+def up_of(scene):
+    """What is up in the scan's own frame."""
+    scan = scene.gaploft.live("scan")
+    up = Vector((0.0, 0.0, 1.0))
+    return (up if scan is None else mesh_io.placement(scan).to_3x3().inverted() @ up).to_tuple()
+
+
+def want(scene):
+    """Look for what a section needs, where one is drawn, and have it drawn."""
+    if scene.gaploft.show.section_on and not bpy.app.background:
+        kept = section_of(scene)
+        if kept is not None:
+            kept.find_points(scene, wait=False)
+    overlay.redraw()
+
+
+def grown_old():
+    """A surface was changed: what was cut from it is old. Nothing to do while nothing is drawn."""
+    for kept in _KEPT.values():
+        kept.changed_mm = None
+
+
+def forget():
+    """Keep nothing: the file or its state is another one."""
+    for kept in _KEPT.values():
+        kept.stop()
+    _KEPT.clear()
+
+
+def _key(scene, damage):
+    """What tells one surface and its scan from another, quickly."""
+    scan, mesh = scene.gaploft.live("scan"), damage.surface.data
+    of_scan = None if scan is None else (scan.name, len(scan.data.vertices), mesh_io.unit_of(scene)[1])
+    return mesh.session_uid, len(mesh.vertices), damage.built_with, of_scan
+
+
+def _rings(obj, scan):
+    arrays = surface_io.surface_arrays(obj, scan)
+    return as_rings(_outer(arrays, obj, current=False), arrays.normals, arrays.band95_mm, arrays.shape)
+
+
+def _outer(arrays, obj, *, current):
+    """The rebuilt outer surface: layers lie between it and the target that the mesh is."""
+    points = arrays.current_mm if current else arrays.computed_mm
+    return points + float(obj.data.get("gaploft_depth_mm", 0.0)) * arrays.normals

@@ -1,0 +1,81 @@
+"""Colours and drawings kept up to date: after hand work, undo, and opening a file."""
+
+from typing import Any
+
+import bpy
+from bpy.app.handlers import persistent
+
+from gaploft.errors import InputError
+
+from . import look, overlay, section_data
+
+#: A stroke tags the mesh many times; the colours follow once it rests this long.
+PAUSE_S = 0.1
+#: What hand work changes.
+FOLLOWING = ("HAND", "SCAN")
+
+
+@persistent
+def on_change(scene, depsgraph):
+    """Blender calls this after any change; almost always it is none of ours."""
+    if not _surface_changed(scene, depsgraph):
+        return
+    section_data.grown_old()
+    if scene.gaploft.show.shown in FOLLOWING and not bpy.app.timers.is_registered(paint_soon):
+        bpy.app.timers.register(paint_soon, first_interval=PAUSE_S)
+
+
+def paint_soon():
+    """Paint from a timer, since a handler must not change what it is told about."""
+    scene: Any = bpy.context.scene
+    if scene is None or scene.gaploft.show.shown not in FOLLOWING:
+        return
+    try:
+        if overlay.outdated(scene):
+            overlay.paint(scene)
+            overlay.redraw()
+    except InputError:  # points were added or removed: the check says so when asked
+        return
+
+
+@persistent
+def on_other_state(*_):
+    """After undo, redo or opening a file nothing that was kept is right any more."""
+    overlay.forget()
+    section_data.forget()
+    scene = bpy.context.scene
+    if scene is not None and overlay.surfaces(scene):
+        look.set_shading(scene)
+        section_data.want(scene)
+
+
+def _surface_changed(scene, depsgraph):
+    """Whether points of one of our surfaces may have moved."""
+    ours = {obj.name for obj in overlay.surfaces(scene)}
+    return any(
+        update.is_updated_geometry and isinstance(update.id, bpy.types.Object) and update.id.name in ours
+        for update in depsgraph.updates
+    )
+
+
+def _handlers():
+    after = bpy.app.handlers
+    yield after.depsgraph_update_post, on_change
+    for moment in (after.undo_post, after.redo_post, after.load_post):
+        yield moment, on_other_state
+
+
+def register():
+    """Watch changes, undo, and files being opened."""
+    for moment, handler in _handlers():
+        moment.append(handler)
+
+
+def unregister():
+    """Watch no more."""
+    for moment, handler in _handlers():
+        moment.remove(handler)
+    if bpy.app.timers.is_registered(paint_soon):
+        bpy.app.timers.unregister(paint_soon)
+    overlay.forget()
+    section_data.forget()
