@@ -53,6 +53,7 @@ def _draw_touching(layout, context):
     row = layout.row(align=True)
     row.prop(touch, "lock_mm")
     row.operator("gaploft.lock_rim", text="", icon="LOCKED")
+    lines(layout, label("Smooth with the brush here: Blender's own, on Shift, pulls round walls inwards."))
 
 
 def _draw_back(layout, context):
