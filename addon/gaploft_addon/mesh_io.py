@@ -82,6 +82,8 @@ def triangles(mesh):
     A scan holds nothing else, and its corners lie in Blender's memory as they are wanted here: taking them
     is a copy, where cutting polygons into triangles would freeze the window over a scan of millions.
     """
+    if len(mesh.polygons) == 0:  # then Blender keeps no corners at all
+        return np.empty((0, 3), dtype=np.int32)
     corners = read(mesh.attributes[".corner_vert"].data, "value", np.int32, 1)
     if len(corners) == 3 * len(mesh.polygons):  # no polygon has fewer than three
         return corners.reshape(-1, 3)

@@ -3,6 +3,7 @@
 import bpy
 import numpy as np
 from bpy.props import EnumProperty, FloatVectorProperty
+from mathutils import Vector
 
 from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
@@ -37,8 +38,11 @@ def find_scan(context):
     return state.live("scan")
 
 
-def mark(context, scan, damage):
-    """Make a damage that of the list's entry that is worked on; one sentence about it. Raises InputError."""
+def mark(context, scan, damage, rings=(None, None)):
+    """Make a damage that of the list's entry that is worked on; one sentence about it. Raises InputError.
+
+    ``rings`` are those of the tube at both ends, as the library finds them, where they are known.
+    """
     length_mm = float(np.linalg.norm(damage.to_mm - damage.from_mm))
     if not length_mm > 0.0:
         raise InputError("both ends of the damage are at the same place: give two different points")
@@ -46,10 +50,22 @@ def mark(context, scan, damage):
     state.scan = scan
     entry = state.damage or state.add_damage()
     draw.show_marks(scene, entry, scan, (damage.from_mm, damage.to_mm))
+    for end, ring in zip((entry.mark_from, entry.mark_to), rings, strict=True):
+        _shape(end, ring, mesh_io.unit_of(scene)[1])
     draw.show_area(scene, entry, scan, damage.source_vertices)
     context.view_layer.update()
     text = told("Damage of {length:.1f} mm marked on '{name}', {side}")
     return text.format(length=length_mm, name=scan.name, side=_side(damage.source_vertices))
+
+
+def _shape(end, ring, mm_per_unit):
+    """Let a mark look like the ring around the tube, just outside it, or else like a point."""
+    end.empty_display_type = "SPHERE" if ring is None else "CIRCLE"
+    if ring is not None:
+        reach_mm = np.linalg.norm(ring.outline_mm - ring.centre_mm, axis=1).max()
+        end.empty_display_size = 1.05 * reach_mm / mm_per_unit
+        end.rotation_mode = "QUATERNION"  # Blender draws the circle around the empty's y axis
+        end.rotation_quaternion = Vector(ring.direction).to_track_quat("Y", "Z")
 
 
 def _side(source_vertices):

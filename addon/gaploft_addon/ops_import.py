@@ -60,10 +60,11 @@ class GAPLOFT_OT_import_scan(bpy.types.Operator):
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
+        use_scan = bpy.ops.gaploft.use_scan  # type: ignore[attr-defined]
         if asking:
-            bpy.ops.gaploft.use_scan("INVOKE_DEFAULT", fresh=True)
+            use_scan("INVOKE_DEFAULT", fresh=True)
         else:
-            bpy.ops.gaploft.use_scan(unit=self.unit, fresh=True)
+            use_scan(unit=self.unit, fresh=True)
         return {"FINISHED"}
 
 

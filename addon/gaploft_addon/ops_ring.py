@@ -7,17 +7,24 @@ from bpy.props import FloatVectorProperty
 from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
 
-from . import ring_draw, scan_check, view
+from . import ring_draw, view
 from .ops_damage import find_scan, mark
 from .rings import ring_of, ring_under
+from .sight import sight_of
 from .words import told
 from .worker import Worker
 
-WAIT = "Gaploft is reading the scan, {share:.0%}; Esc stops it"
+WAIT = "Gaploft is reading the scan; Esc stops it"
 FIRST = "Click the tube where the damage begins   |   Esc: cancel"
 SECOND = (
     "Click the tube where the damage ends   |   Backspace or right click: first end again   |   Esc: cancel"
 )
+
+
+def mark_between(context, scan, start, stop):
+    """Mark the damage between two rings that were found; one sentence about it. Raises InputError."""
+    damage = Damage(start.ring.centre_mm, stop.ring.centre_mm)
+    return mark(context, scan, damage, (start.ring, stop.ring))
 
 
 class GAPLOFT_OT_mark_ring(bpy.types.Operator):
@@ -60,17 +67,14 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         try:
             if not all(self.properties.is_property_set(name) for name in ("from_place", "to_place")):
                 raise InputError(told("give two places on the tube, from_place and to_place"))
-            look = scan_check.look_at(scene, scan)
-            outcome = scan_check.known(look) or look.run(lambda _stage, _share: None)
-            if outcome.cloud is None:
-                raise InputError(outcome.error)
-            places = self.from_place, self.to_place
-            ends = [ring_of(outcome.cloud, scan, scene, place) for place in places]
+            sight = sight_of(scene, scan)
+            cloud = sight.known or sight.run()
+            ends = [ring_of(cloud, scan, scene, place) for place in (self.from_place, self.to_place)]
             if None in ends:
                 raise InputError(
                     told("no tube was found at one of the two places: give places on its surface")
                 )
-            sentence = mark(context, scan, Damage(*(end.ring.centre_mm for end in ends)))
+            sentence = mark_between(context, scan, *ends)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
@@ -81,21 +85,23 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         scan, scene = find_scan(context), context.scene
         context.view_layer.update()
         try:
-            look = scan_check.look_at(scene, scan)
+            context.window.cursor_modal_set("WAIT")
+            sight = sight_of(scene, scan)
         except GeometryError as error:
+            context.window.cursor_modal_restore()
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         # References die with undo and file load: names are looked up again.
         self._names = scene.name, scan.name
         self._first = self._live = None
-        self._outcome = scan_check.known(look)
-        self._worker = Worker(look) if self._outcome is None else None
+        self._cloud = sight.known
+        self._worker = Worker(sight) if self._cloud is None else None
         self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
         self._shown = ring_draw.Shown()
         ring_draw.begin(self._shown)
         context.window_manager.modal_handler_add(self)
         context.window.cursor_modal_set("CROSSHAIR" if self._worker is None else "WAIT")
-        self._tell(context, WAIT.format(share=0.0) if self._worker else told(FIRST))
+        self._tell(context, told(WAIT if self._worker else FIRST))
         return {"RUNNING_MODAL"}
 
     def modal(self, context, event):
@@ -111,9 +117,6 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
             return self._end(context, {"CANCELLED"})
         if self._worker is not None:
             return self._wait(context, event)
-        if self._outcome.cloud is None:
-            self.report({"ERROR"}, self._outcome.error)
-            return self._end(context, {"CANCELLED"})
         if event.type == "MOUSEMOVE":
             self._follow(context, event)
             return {"PASS_THROUGH"}
@@ -136,18 +139,15 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
     def _wait(self, context, event):
         """Until the scan is read, only looking around goes on."""
         if event.type == "TIMER" and not self._worker.busy:
-            self._outcome, self._worker = self._worker.outcome, None
-            if isinstance(self._outcome, BaseException):
-                error = self._outcome
-                self._end(context, {"CANCELLED"})
-                raise error
-            scan_check.keep(context.scene, self._outcome)
+            outcome, self._worker = self._worker.outcome, None
+            if isinstance(outcome, GeometryError):
+                self.report({"ERROR"}, str(outcome))
+                return self._end(context, {"CANCELLED"})
+            if isinstance(outcome, BaseException):
+                raise outcome
+            self._cloud = outcome
             context.window.cursor_modal_set("CROSSHAIR")
             self._tell(context, told(FIRST))
-        elif event.type == "TIMER":
-            news = self._worker.latest()
-            if news is not None:
-                self._tell(context, told(WAIT).format(share=news[1]))
         return {"PASS_THROUGH"} if event.type in view.NAVIGATION else {"RUNNING_MODAL"}
 
     def _follow(self, context, event):
@@ -160,7 +160,7 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
             self._shown.pointer = event.mouse_x - region.x, event.mouse_y - region.y
             scan = self._scan()
             ray = view.ray_at(region, area.spaces.active.region_3d, self._shown.pointer, scan)
-            self._live = ring_under(self._outcome.cloud, scan, context.scene, ray)
+            self._live = ring_under(self._cloud, scan, context.scene, ray)
         if self._live is not None:
             self._shown.live = self._live.drawn
             if self._first is not None:
@@ -180,7 +180,7 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         ends = self._first, self._live
         self.from_place, self.to_place = (end.place for end in ends)
         try:
-            sentence = mark(context, self._scan(), Damage(*(end.ring.centre_mm for end in ends)))
+            sentence = mark_between(context, self._scan(), *ends)
         except GeometryError as error:
             self._tell(context, str(error))
             return {"RUNNING_MODAL"}

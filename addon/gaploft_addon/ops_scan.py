@@ -48,7 +48,8 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
     def invoke(self, context, _event):
         if not self.properties.is_property_set("unit"):
             self.unit = likely_unit(max(view.extent(find_scan(context), context.scene)))
-        return context.window_manager.invoke_props_dialog(self, width=360)
+        manager = context.window_manager
+        return manager.invoke_props_dialog(self, width=360, title=label("Unit of the Scan"))
 
     def draw(self, context):
         column = self.layout.column()
@@ -72,7 +73,7 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
         text = told("'{name}' is the scan: {size}")
         size = view.size_text(mesh_io.scan_extent_mm(scan, scene))
         self.report({"INFO"}, text.format(name=scan.name, size=size))
-        return bpy.ops.gaploft.check_scan()
+        return bpy.ops.gaploft.check_scan()  # type: ignore[attr-defined]
 
 
 def read_true(scene):

@@ -78,12 +78,12 @@ def _sentence(text):
 class GAPLOFT_UL_damages(bpy.types.UIList):
     """The damages of the scan: name, length, and the verdict on the rebuild"""
 
-    def draw_item(self, context, layout, _data, damage, _icon, _active_data, _active_property, _index):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_property, index=0, flt_flag=0):
         row = layout.row()
-        row.prop(damage, "name", text="", emboss=False)
+        row.prop(item, "name", text="", emboss=False)
         side = row.row()
         side.alignment = "RIGHT"
-        side.label(text=_length(context.scene, damage), icon=_icon_of(context.scene, damage))
+        side.label(text=_length(context.scene, item), icon=_icon_of(context.scene, item))
 
 
 def _length(scene, damage):

@@ -1,6 +1,7 @@
 """What is drawn while both ends of the damage are clicked: rings around the tube, and their distance."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import blf
 import bpy
@@ -66,7 +67,7 @@ def _draw_rings():
         lines.append((np.array([shown.first[0], shown.live[0]]), LIVE))
     if not lines:
         return
-    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
+    shader: Any = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
     shader.bind()
     shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
     gpu.state.blend_set("ALPHA")

@@ -1,8 +1,7 @@
-"""Looking through a scan before any work, in the background: what is wrong with it, and thinned points."""
+"""Looking through a scan before any work, in the background: what is wrong with it."""
 
 import json
-import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import bpy
 import numpy as np
@@ -10,8 +9,7 @@ import numpy as np
 from gaploft.errors import Cancelled, GeometryError
 from gaploft.scan.findings import scan_findings
 from gaploft.scan.mend import scan_from_arrays
-from gaploft.scan.model import Note, ScanSource
-from gaploft.tube.cloud import Cloud, thinned_cloud
+from gaploft.scan.model import ScanSource
 
 from . import mesh_io
 from .worker import Worker
@@ -21,27 +19,17 @@ ASKED_S = 0.2
 
 
 @dataclass(frozen=True)
-class Checked:
-    """What was found: notes, or the sentence of a refusal; the thinned points serve the pointer."""
-
-    key: tuple
-    notes: tuple[Note, ...]
-    error: str | None
-    cloud: Cloud | None
-
-
-@dataclass(frozen=True)
 class Look:
     """All that a look at one scan needs, taken out of Blender before the work begins."""
 
-    key: tuple
     vertices: np.ndarray
     faces: np.ndarray
     source: ScanSource
     mm_per_unit: float
 
     def run(self, progress):
-        """Do the work; touches nothing of Blender, so it may run in a thread."""
+        """Do the work; touches nothing of Blender, so it may run in a thread. What was found, as a dict."""
+        found = {"points": len(self.vertices), "mm_per_unit": self.mm_per_unit, "notes": [], "error": None}
         try:
             scan = scan_from_arrays(
                 self.vertices,
@@ -51,19 +39,18 @@ class Look:
                 progress=progress,
             )
         except GeometryError as error:
-            return Checked(self.key, (), str(error), None)
+            return {**found, "error": str(error)}
         notes = scan_findings(scan, progress=progress)
-        return Checked(self.key, notes, None, thinned_cloud(scan.vertices_mm, scan.normals))
+        return {**found, "notes": [{"code": note.code, "text": note.text} for note in notes]}
 
 
 @dataclass
 class Background:
-    """The look that runs, if any, and the outcome of the last one: both are gone with the session."""
+    """The look that runs, if any, in which scene, and how far it is."""
 
     worker: Worker | None = None
     scene_name: str = ""
     share: float = 0.0
-    last: Checked | None = field(default=None, repr=False)
 
 
 AT_WORK = Background()
@@ -74,25 +61,11 @@ def look_at(scene, scan):
     vertices, faces = mesh_io.scan_arrays(scan)
     unit, mm_per_unit = mesh_io.unit_of(scene)
     source = ScanSource(scan.name, "", unit, len(vertices), len(faces))
-    return Look(_key(vertices, faces, mm_per_unit), vertices, faces, source, mm_per_unit)
+    return Look(vertices, faces, source, mm_per_unit)
 
 
-def _key(vertices, faces, mm_per_unit):
-    """What a scan is known by again; a sum over its bytes, since a mesh can be changed point by point."""
-    return zlib.crc32(vertices), len(vertices), len(faces), mm_per_unit
-
-
-def known(look):
-    """The outcome for this very scan, when it was the last one looked through; else None."""
-    last = AT_WORK.last
-    return last if last is not None and last.key == look.key else None
-
-
-def keep(scene, checked):
-    """Put an outcome into the scene, to be shown and saved."""
-    AT_WORK.last = checked
-    notes = [{"code": note.code, "text": note.text} for note in checked.notes]
-    found = {"points": checked.key[1], "mm_per_unit": checked.key[3], "notes": notes, "error": checked.error}
+def keep(scene, found):
+    """Put what was found into the scene, to be shown and saved."""
     scene.gaploft.scan_findings = json.dumps(found)
 
 
@@ -139,7 +112,7 @@ def _ask():
         return ASKED_S
     AT_WORK.worker = None
     scene = bpy.data.scenes.get(AT_WORK.scene_name)
-    if isinstance(worker.outcome, Checked) and scene is not None:
+    if isinstance(worker.outcome, dict) and scene is not None:
         keep(scene, worker.outcome)
     elif isinstance(worker.outcome, BaseException) and not isinstance(worker.outcome, Cancelled):
         raise worker.outcome

@@ -47,7 +47,7 @@ def extent(scan, scene):
 
 def size_text(extent_mm):
     """A size for people, largest edge first, in millimetres."""
-    edges = (f"{edge:,.0f}" if edge >= 1000.0 else f"{edge:.4g}" for edge in sorted(extent_mm, reverse=True))
+    edges = (f"{edge:,.0f}" if edge >= 100.0 else f"{edge:.3g}" for edge in sorted(extent_mm, reverse=True))
     return " × ".join(edges) + " mm"
 
 

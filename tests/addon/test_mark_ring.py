@@ -38,8 +38,7 @@ def on_surface(z, angle):
 
 
 def cloud_of(extension, scan):
-    look = extension.scan_check.look_at(bpy.context.scene, scan)
-    return look.run(lambda _stage, _share: None).cloud
+    return extension.sight.sight_of(bpy.context.scene, scan).run()
 
 
 def marks(scan):
@@ -63,6 +62,26 @@ def test_two_places_on_the_tube_mark_its_centreline(placed):
     assert np.linalg.norm(found - expected, axis=1).max() < 0.05 * size
     assert bpy.context.scene.gaploft.damaged_area is None
     assert everything(scan) == before
+
+
+def test_marks_look_like_the_rings_they_are(placed):
+    """Blender draws a circle in the x-z plane of an empty; around the tube its y axis is the tube's."""
+    _, to_world = placed
+    state = bpy.context.scene.gaploft
+    places = [to_world(on_surface(z, 0.4)) for z in (FROM_MM[2], TO_MM[2])]
+    bpy.ops.gaploft.mark_ring(from_place=places[0], to_place=places[1])
+    bpy.context.view_layer.update()
+    axis = (to_world((0, 0, 1)) - to_world((0, 0, 0))) / np.linalg.norm(
+        to_world((0, 0, 1)) - to_world((0, 0, 0))
+    )
+    for mark, z in ((state.mark_from, FROM_MM[2]), (state.mark_to, TO_MM[2])):
+        size = np.linalg.norm(to_world(on_surface(z, 0.0)) - to_world((0, 0, z)))
+        assert mark.empty_display_type == "CIRCLE"
+        assert abs(np.array(mark.matrix_world.to_3x3() @ Vector((0, 1, 0))).dot(axis)) > 0.999
+        assert size < mark.empty_display_size < 1.2 * size
+    bpy.ops.gaploft.mark_damage(from_point=to_world(FROM_MM), to_point=to_world(TO_MM))
+    assert state.mark_from.empty_display_type == "SPHERE"
+    assert np.allclose(state.mark_from.matrix_basis.to_3x3(), np.eye(3))
 
 
 def test_a_ray_finds_the_ring_on_the_near_side(extension, placed):
@@ -100,17 +119,27 @@ def test_a_second_damage_gets_its_own_marks():
     assert state.damages[1].mark_from.matrix_world.translation.z == pytest.approx(50.0, abs=1.0)
 
 
-def test_a_scan_looked_through_is_not_read_again(extension, monkeypatch):
+def test_a_scan_is_thinned_again_only_when_it_changed(extension):
     vertices, quads, _ = tube_arrays()
     scan = add_scan(vertices, quads)
-    bpy.ops.gaploft.use_scan(unit="mm")
-    look = extension.scan_check.look_at(bpy.context.scene, scan)
-    known = extension.scan_check.known(look)
-    assert known.cloud is not None
+    cloud = cloud_of(extension, scan)
+
+    def known():
+        return extension.sight.sight_of(bpy.context.scene, scan).known
+
+    assert known() is cloud
     scan.data.vertices[7].co.x += 0.5
-    assert extension.scan_check.known(extension.scan_check.look_at(bpy.context.scene, scan)) is None
+    assert known() is None
+    scan.data.vertices[7].co.x = vertices[7, 0]
+    assert known() is cloud
     bpy.context.scene.gaploft.scan_unit = "cm"
-    assert extension.scan_check.known(extension.scan_check.look_at(bpy.context.scene, scan)) is None
+    assert known() is None
+
+
+def test_a_mesh_without_faces_is_refused():
+    add_scan(np.array(tube_arrays()[0]), np.empty((0, 3), dtype=int))
+    with pytest.raises(RuntimeError, match="a scan must be a triangle mesh"):
+        bpy.ops.gaploft.mark_ring(from_place=(0.0, 0.0, 0.0), to_place=(1.0, 0.0, 0.0))
 
 
 @pytest.mark.parametrize(

@@ -97,6 +97,12 @@ def test_a_wrong_unit_is_an_error_before_any_work():
     assert found()["error"] is None
 
 
+def test_a_mesh_without_faces_is_an_error_before_any_work():
+    add_scan(np.array(tube_arrays()[0]), np.empty((0, 3), dtype=int))
+    assert bpy.ops.gaploft.use_scan(unit="mm") == {"FINISHED"}
+    assert "holds no faces" in found()["error"]
+
+
 def test_findings_of_another_scan_or_unit_do_not_count(extension):
     vertices, quads, _ = tube_arrays()
     scan = add_scan(vertices, quads)

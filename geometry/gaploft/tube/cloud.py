@@ -1,18 +1,21 @@
 """A scan as a cloud of points, thin enough to be searched while the pointer moves, and what a ray hits."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import KDTree
 
 from gaploft.checks import as_points, as_vector
+from gaploft.errors import InputError
+from gaploft.scan.normals import face_crosses
 from gaploft.tube.near import some_of
 
 Floats = NDArray[np.float64]
 
-#: Points around which the spacing is measured.
-_SAMPLE = 2_000
+#: Points around which the spacing is measured, and points that tell inside from outside.
+_SAMPLE, _SPARSE = 2_000, 10_000
 #: A ray hits what lies within so many spacings of it: in a thinned scan, points hardly leave larger gaps.
 _REACH = 1.7
 #: Surfaces that a ray only grazes, sine of some 6 degrees, are hit where the point is.
@@ -31,35 +34,92 @@ class Cloud:
     spacing_mm: float
 
 
-def thinned_cloud(points_mm: ArrayLike, normals: ArrayLike, *, most: int = 200_000) -> Cloud:
-    """Thin a scan out to about ``most`` points, always the same ones.
+def mesh_cloud(
+    vertices: ArrayLike, faces: ArrayLike, *, mm_per_unit: float = 1.0, most: int = 150_000
+) -> Cloud:
+    """Thin a mesh out to about ``most`` of its points, always the same ones.
+
+    This is for pointing at a scan right away: nothing of it is mended.
 
     Parameters
     ----------
-    points_mm, normals : array_like, shape (n, 3)
-        Vertices of the scan and their outward unit normals, in any float type.
+    vertices : array_like, shape (n, 3), in units of ``mm_per_unit``; what is not finite is left out
+    faces : array_like of int, shape (m, 3)
+
+    Raises
+    ------
+    InputError
+        Fewer than 12 points belong to a face of any area.
+    """
+    corners, triangles = np.asarray(vertices), np.asarray(faces)
+    # Squares, since multiples alone form clumps where the length of a row is a Fibonacci number.
+    numbers = np.arange(len(corners), dtype=np.int64) ** 2
+    picked = some_of(numbers, most / max(len(corners), 1))
+    picked &= np.isfinite(corners).all(axis=1)
+    if len(triangles):
+        near = picked.take(triangles[:, 0]) | picked.take(triangles[:, 1]) | picked.take(triangles[:, 2])
+        triangles = triangles.compress(near, axis=0)
+    points = corners.compress(picked, axis=0).astype(np.float64) * mm_per_unit
+    normals = _normals_of(corners, triangles, picked)
+    usable = np.linalg.norm(normals, axis=1) > 0.5
+    if usable.sum() < 12:
+        raise InputError("the scan has no faces to point at: a scan must be a triangle mesh")
+    return cloud_of(points.compress(usable, axis=0), normals.compress(usable, axis=0))
+
+
+def _normals_of(corners: NDArray[Any], faces: NDArray[Any], picked: NDArray[np.bool_]) -> Floats:
+    """Area weighted unit normals at the picked vertices; 0 where there is none."""
+    number = np.cumsum(picked) - 1
+    n = int(picked.sum())
+    with np.errstate(invalid="ignore"):  # a face may touch a corner that is not finite
+        crosses = face_crosses(corners, faces)
+    crosses[~np.isfinite(crosses).all(axis=1)] = 0.0
+    summed = np.zeros((n, 3))
+    for corner in range(3):
+        at = faces[:, corner]
+        ours = picked.take(at)
+        place, part = number.take(at.compress(ours)), crosses.compress(ours, axis=0)
+        summed += np.column_stack([np.bincount(place, weights=axis, minlength=n) for axis in part.T])
+    length = np.linalg.norm(summed, axis=1, keepdims=True)
+    return np.asarray(summed / np.where(length > 0.0, length, 1.0))
+
+
+def cloud_of(points_mm: ArrayLike, normals: ArrayLike) -> Cloud:
+    """Make a cloud of points with unit normals, (n, 3) each, that agree on which side is out.
 
     Raises
     ------
     ValueError
         Shapes do not match, a coordinate is not finite, or there are fewer than 12 points.
+
+    Notes
+    -----
+    Around a point of a convex surface, its neighbours lie below the tangent plane. Where most of them lie
+    above, the normals point inwards and are turned.
     """
-    points, directions = np.asarray(points_mm), np.asarray(normals)
+    points, directions = as_points(points_mm, name="points_mm"), as_points(normals, name="normals")
     if points.shape != directions.shape or len(points) < 12:
         raise ValueError(f"12 points or more and as many normals are needed, got {len(points)}")
-    # Squares, since multiples alone form clumps where the length of a row is a Fibonacci number.
-    numbers = np.arange(len(points), dtype=np.int64) ** 2
-    picked = some_of(numbers, most / len(points))
-    kept = as_points(points[picked], name="points_mm")
-    return Cloud(kept, as_points(directions[picked], name="normals"), _spacing(kept))
+    return Cloud(points, directions if _outwards(points, directions) else -directions, _spacing(points))
+
+
+def _every(points: Floats, count: int) -> Floats:
+    return points[:: max(1, len(points) // count)]
 
 
 def _spacing(points: Floats) -> float:
     """Median over some of the points: six neighbours share a disc with the one in its middle."""
-    some = points[:: max(1, len(points) // _SAMPLE)]
     tree = KDTree(points, balanced_tree=False, compact_nodes=False)
-    distance = tree.query(some, k=7)[0][:, 6]
+    distance = tree.query(_every(points, _SAMPLE), k=7)[0][:, 6]
     return float(np.median(distance) * np.sqrt(np.pi / 6.0))
+
+
+def _outwards(points: Floats, normals: Floats) -> bool:
+    """Whether most normals point outwards, from so few points that curvature shows above the noise."""
+    some, directions = _every(points, _SPARSE), _every(normals, _SPARSE)
+    neighbour = KDTree(some).query(some, k=7)[1]
+    below = np.einsum("ikj,ij->i", some[neighbour] - some[:, None], directions)
+    return bool(np.median(below) <= 0.0)
 
 
 def pointed_at(cloud: Cloud, origin_mm: ArrayLike, direction: ArrayLike) -> Floats | None:

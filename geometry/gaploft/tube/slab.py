@@ -19,7 +19,7 @@ Indices = NDArray[np.int64]
 
 #: Points belong together up to so many spacings apart, if their normals do not part by more than some 70
 #: degrees: the inside of a wall and the tube beside it face the other way.
-LINK, _SAME_WAY = 3.0, 0.3
+LINK, _SAME_WAY = 2.6, 0.3
 #: Half the thickness of a slab, in spacings.
 HALF_SLAB = 2.0
 #: Fewer points than this are no piece of tube.
@@ -62,8 +62,8 @@ def linked(cloud: Cloud, among: Indices, start: int) -> Indices:
 def section_at(cloud: Cloud, place: Floats, direction: Floats) -> Section | None:
     """The piece of tube in a slab at a place on it; its own normals set the direction straight."""
     found = None
+    offset = cloud.points_mm - place
     for _ in range(3):
-        offset = cloud.points_mm - place
         slab = np.flatnonzero(np.abs(offset @ direction) < HALF_SLAB * cloud.spacing_mm)
         distance = np.einsum("ij,ij->i", offset[slab], offset[slab])
         if len(slab) == 0 or distance.min() > (2.0 * LINK * cloud.spacing_mm) ** 2:
