@@ -9,6 +9,7 @@ from gaploft.errors import InputError
 from .layout import CAUTIONS, Step, lines, settings_column, table
 from .ops_rebuild import STAGE_TEXTS, GAPLOFT_OT_rebuild, overall
 from .settings import is_stale
+from .words import label, told
 
 VERDICTS = {
     "ready": ("CHECKMARK", "Ready"),
@@ -31,20 +32,31 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
     def draw(self, context):
         state = context.scene.gaploft
         damage = state.damage
-        column = settings_column(self.layout)
         if damage is not None:
-            for field, text in SETTINGS:
-                column.prop(damage, field, text=text)
-            column.prop(damage, "halves")
-            column.prop(state, "update_live")
+            _draw_settings(self.layout, state, damage)
         if GAPLOFT_OT_rebuild.running is None:
-            self.layout.operator("gaploft.rebuild", icon="MESH_CYLINDER")
+            row = self.layout.row()
+            row.scale_y = 1.2
+            row.operator("gaploft.rebuild", icon="MESH_CYLINDER")
         else:
             stage, share = GAPLOFT_OT_rebuild.running
-            self.layout.progress(factor=overall(stage, share), text=f"{STAGE_TEXTS[stage]} (Esc stops)")
+            text = label("{doing} (Esc stops)").format(doing=told(STAGE_TEXTS[stage]))
+            self.layout.progress(factor=overall(stage, share), text=text)
         if damage is not None and damage.report:
             outdated = _outdated(context.scene, damage)
             _draw_report(self.layout, json.loads(damage.report), outdated=outdated)
+
+
+def _draw_settings(layout, state, damage):
+    header, body = layout.panel("gaploft_settings")
+    header.label(text="Settings")
+    if body is None:
+        return
+    column = settings_column(body)
+    for field, text in SETTINGS:
+        column.prop(damage, field, text=text)
+    column.prop(damage, "halves")
+    column.prop(state, "update_live")
 
 
 def _outdated(scene, damage):
@@ -61,12 +73,12 @@ def _draw_report(layout, report, *, outdated):
         icon, text = "FILE_REFRESH", "Changed since: rebuild again"
     row = layout.row()
     row.alert = outdated or report["verdict"] != "ready"
-    row.label(text=text, icon=icon)
+    row.label(text=label(text), icon=icon)
     for warning in report["warnings"]:
         lines(layout, warning["text"][:1].upper() + warning["text"][1:], icon="INFO")
     if report["gap"]["length_mm"] is None:
         return
-    lines(layout, CAUTIONS[0])
+    lines(layout, label(CAUTIONS[0]))
     table(layout, _figures(report))
     header, body = layout.panel("gaploft_figures", default_closed=True)
     header.label(text="More Figures")
@@ -77,27 +89,26 @@ def _draw_report(layout, report, *, outdated):
 def _figures(report):
     gap, band, blank = (report[key] for key in ("gap", "band95_mm", "blank_test"))
     return (
-        ("Gap", f"{gap['length_mm']:.1f} mm"),
-        ("95 % band", f"± {band['median']:.3f} mm"),
-        ("  at its widest", f"± {band['max']:.3f} mm"),
-        (f"{blank['count']} blank tests", f"{blank['rms_mm']:.3f} mm rms"),
-        ("  worst spot", f"{blank['max_mm']:.3f} mm"),
-        ("Seam step", f"{report['seam']['step_mm']:.3f} mm"),
+        (label("Gap"), f"{gap['length_mm']:.1f} mm"),
+        (label("95 % band"), f"± {band['median']:.3f} to {band['max']:.3f} mm"),
+        (label("{count} blank tests").format(count=blank["count"]), f"{blank['rms_mm']:.3f} mm rms"),
     )
 
 
 def _more_figures(report):
     gap, halves = report["gap"], report["halves"]
-    flanks = " and ".join(f"{length:.0f}" for length in gap["flank_mm"])
+    flanks = ", ".join(f"{length:.0f}" for length in gap["flank_mm"])
     return (
-        ("Diameter", f"{gap['diameter_mm']:.2f} mm"),
-        ("Intact flanks", f"{flanks} mm"),
-        ("Scan noise", f"{report['fit']['noise_mm']:.3f} mm"),
-        ("Seam angle", f"{report['seam']['angle_deg']:.2f}°"),
-        ("Halves offset", _with_spread(halves, "offset", "mm", " mm")),
-        ("  angle", _with_spread(halves, "angle", "deg", "°")),
-        ("  twist", _with_spread(halves, "twist", "deg", "°")),
-        ("  slide", _with_spread(halves, "slide", "mm", " mm")),
+        (label("Worst blank spot"), f"{report['blank_test']['max_mm']:.3f} mm"),
+        (label("Seam step"), f"{report['seam']['step_mm']:.3f} mm"),
+        (label("Seam angle"), f"{report['seam']['angle_deg']:.2f}°"),
+        (label("Diameter"), f"{gap['diameter_mm']:.2f} mm"),
+        (label("Intact flanks"), f"{flanks} mm"),
+        (label("Scan noise"), f"{report['fit']['noise_mm']:.3f} mm"),
+        (label("Halves offset"), _with_spread(halves, "offset", "mm", " mm")),
+        (label("  angle"), _with_spread(halves, "angle", "deg", "°")),
+        (label("  twist"), _with_spread(halves, "twist", "deg", "°")),
+        (label("  slide"), _with_spread(halves, "slide", "mm", " mm")),
     )
 
 
@@ -105,7 +116,7 @@ def _with_spread(halves, name, unit, sign):
     """A figure of the halves with its standard uncertainty, or that the tube does not show it."""
     value, spread = halves[f"{name}_{unit}"], halves.get(f"{name}_u_{unit}")
     if value is None:
-        return "not seen"
+        return label("not seen")
     return f"{value:.3f}{sign}" if spread is None else f"{value:.3f} ± {spread:.3f}{sign}"
 
 

@@ -37,9 +37,8 @@ def job_of(scene, damage):
     )
 
 
-def job_key(scene, damage):
-    """Damage and settings as a list of numbers, to tell whether they changed since a rebuild."""
-    job = job_of(scene, damage)
+def job_key(job, mm_per_unit):
+    """Damage and settings of a job as a list of numbers, to tell whether they changed since a rebuild."""
     damaged = job.damage.source_vertices
     return [
         *job.damage.from_mm,
@@ -48,7 +47,7 @@ def job_key(scene, damage):
         job.target.overlap_mm,
         job.layers.paint_mm,
         job.layers.cover_mm,
-        mesh_io.unit_of(scene)[1],
+        mm_per_unit,
         0 if damaged is None else len(damaged),
         list(HALVES_SETTINGS.values()).index(job.halves),
     ]
@@ -58,7 +57,8 @@ def is_stale(scene, damage):
     """Whether marks or settings are no longer those of the rebuild. Raises InputError as job_of."""
     if scene.gaploft.live("scan") is None or not damage.marked or not damage.built_with:
         return False
-    now, then = np.array(job_key(scene, damage)), np.array(json.loads(damage.built_with))
+    now = np.array(job_key(job_of(scene, damage), mesh_io.unit_of(scene)[1]))
+    then = np.array(json.loads(damage.built_with))
     if len(now) != len(then):  # a file of an earlier version knows fewer settings
         return True
     # Marks are single precision in world space; nobody moves one by a hundredth on purpose.

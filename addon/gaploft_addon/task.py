@@ -116,7 +116,9 @@ def keep(scene, damage, rebuilt):
     if rebuilt.target is not None:
         report["target"]["chord_error_mm"] = rebuilt.target.chord_error_mm
     damage.report = json.dumps(report)
-    damage.built_with = json.dumps([float(value) for value in job_key(scene, damage)])
+    # Of the job that was done: settings may have been changed since it was taken out of the scene.
+    key = job_key(rebuilt.job, mesh_io.unit_of(scene)[1])
+    damage.built_with = json.dumps([float(value) for value in key])
     if rebuilt.target is None:
         draw.remove(damage.result)
         draw.remove(damage.touched)

@@ -128,6 +128,19 @@ def test_a_changed_scan_is_not_taken_for_the_one_before(blender, extension):
     assert "tube" in told
 
 
+def test_a_setting_changed_while_the_rebuild_ran_is_told(blender, extension):
+    task, settings = (importlib.import_module(f"{extension.__name__}.{name}") for name in ("task", "settings"))
+    marked_and_rebuilt()
+    scene = bpy.context.scene
+    damage = scene.gaploft.damage
+    rebuilt = task.task_of(scene, damage).run(lambda stage, share: None)
+    damage.cover_mm = 0.3
+    task.keep(scene, damage, rebuilt)
+    assert settings.is_stale(scene, damage)
+    damage.cover_mm = 0.0
+    assert not settings.is_stale(scene, damage)
+
+
 def test_a_saved_file_opens_in_a_blender_without_the_extension(blender, tmp_path):
     """What is in it are plain objects, meshes and attributes."""
     marked_and_rebuilt()
