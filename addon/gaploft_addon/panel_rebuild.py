@@ -32,8 +32,6 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
     def draw(self, context):
         state = context.scene.gaploft
         damage = state.damage
-        if damage is not None:
-            _draw_settings(self.layout, state, damage)
         if GAPLOFT_OT_rebuild.running is None:
             row = self.layout.row()
             row.scale_y = 1.2
@@ -45,13 +43,20 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
         if damage is not None and damage.report:
             outdated = _outdated(context.scene, damage)
             _draw_report(self.layout, json.loads(damage.report), outdated=outdated)
+        if damage is not None:
+            _draw_settings(self.layout, state, damage)
 
 
 def _draw_settings(layout, state, damage):
-    header, body = layout.panel("gaploft_settings")
-    header.label(text="Settings")
+    header, body = layout.panel("gaploft_settings", default_closed=True)
     if body is None:
+        # What goes into the depth of cut is seen even when the settings are folded away.
+        text = label("Paint {paint:.3g}, plies {plies:.3g}, overlap {overlap:.3g} mm")
+        header.label(
+            text=text.format(paint=damage.paint_mm, plies=damage.cover_mm, overlap=damage.overlap_mm)
+        )
         return
+    header.label(text="Settings")
     column = settings_column(body)
     for field, text in SETTINGS:
         column.prop(damage, field, text=text)
