@@ -117,15 +117,15 @@ def keep(scene, task, done):
 
 def message(task, done):
     """One line about what was written, read back and changed by hand."""
-    text = told("Written in mm: {file}, PLY and reports; read back: {facets} facets, {size} mm. {hand}")
-    return " ".join(
-        text.format(
-            file=exported.names[0],
-            facets=exported.read_back.facets,
-            size=size_text(exported.read_back.size_mm),
-            hand=hand,
+    if len(done) > 1:
+        text = told(
+            "Written in mm: {n} targets, each with PLY and reports; read back: {facets} facets in all"
         )
-        for exported, hand in zip(done, task.hands, strict=True)
+        return text.format(n=len(done), facets=sum(exported.read_back.facets for exported in done))
+    text = told("Written in mm: {file}, PLY and reports; read back: {facets} facets, {size} mm. {hand}")
+    found = done[0].read_back
+    return text.format(
+        file=done[0].names[0], facets=found.facets, size=size_text(found.size_mm), hand=task.hands[0]
     )
 
 

@@ -7,7 +7,7 @@ from bpy.props import BoolProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper
 
 from gaploft.errors import GeometryError
-from gaploft.report.export import Export
+from gaploft.report.export import names_of
 
 from . import export_task
 from .layout import CAUTIONS, lines
@@ -16,36 +16,15 @@ from .touch_io import busy
 from .words import label
 
 
-class _Exporting:
-    """What both exports share: the work is done at once for a script, in the background for a person."""
-
-    #: Whether the files were chosen in a dialog, so that a window is there to stay alive.
-    _chosen = False
-
-    def _export(self, context, directory, files):
-        context.view_layer.update()
-        try:
-            with busy(context):
-                task = export_task.task_of(context.scene, directory, files)
-            if self._chosen:
-                # Blender frees an operator whose dialog has closed: another one does the rest.
-                GAPLOFT_OT_write_target.pending = task
-                bpy.ops.gaploft.write_target("INVOKE_DEFAULT")  # type: ignore[attr-defined]
-                return {"FINISHED"}
-            done = task.run(lambda _stage, _share: None)
-        except GeometryError as error:
-            self.report({"ERROR"}, str(error))
-            return {"CANCELLED"}
-        finish(self, context.scene, task, done)
-        return {"FINISHED"}
-
-
-class GAPLOFT_OT_export_target(_Exporting, bpy.types.Operator, ExportHelper):
+class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
     """Write the target of this damage as STL in mm, with changes by hand, and beside it PLY and reports"""
 
     bl_idname = "gaploft.export_target"
     bl_label = "Export Target"
     bl_options = {"REGISTER"}
+
+    #: Whether the files were chosen in a dialog, so that there is a window to be kept alive.
+    chosen = False
 
     filename_ext = ".stl"
     filter_glob: StringProperty(default="*.stl", options={"HIDDEN"})
@@ -68,14 +47,14 @@ class GAPLOFT_OT_export_target(_Exporting, bpy.types.Operator, ExportHelper):
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        self._chosen = True
+        self.chosen = True
         name = export_task.file_names(scene.gaploft)[damage.uid]
         self.filepath = str(export_task.first_folder() / name)
         return super().invoke(context, event)
 
     def draw(self, context):
-        file = Path(self.filepath).name
-        _draw_dialog(self.layout, context.scene.gaploft.damage, Export(file, None, {}).names)
+        names = names_of(Path(self.filepath).name)
+        _draw_dialog(self.layout, context.scene.gaploft.damage, names)
 
     def execute(self, context):
         try:
@@ -83,15 +62,18 @@ class GAPLOFT_OT_export_target(_Exporting, bpy.types.Operator, ExportHelper):
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        return self._export(context, stl.parent, [(context.scene.gaploft.damage, stl.name)])
+        return _export(self, context, stl.parent, [(context.scene.gaploft.damage, stl.name)])
 
 
-class GAPLOFT_OT_export_all(_Exporting, bpy.types.Operator):
+class GAPLOFT_OT_export_all(bpy.types.Operator):
     """Write the targets of all rebuilt damages into one folder, as STL in mm with PLY and reports"""
 
     bl_idname = "gaploft.export_all"
     bl_label = "Export All Targets"
     bl_options = {"REGISTER"}
+
+    #: Whether the files were chosen in a dialog, so that there is a window to be kept alive.
+    chosen = False
 
     directory: StringProperty(
         name="Folder", description="Where the files of all targets are written to", subtype="DIR_PATH"
@@ -106,7 +88,7 @@ class GAPLOFT_OT_export_all(_Exporting, bpy.types.Operator):
         return free(cls)
 
     def invoke(self, context, _event):
-        self._chosen = True
+        self.chosen = True
         self.directory = str(export_task.first_folder())
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
@@ -126,7 +108,26 @@ class GAPLOFT_OT_export_all(_Exporting, bpy.types.Operator):
             return {"CANCELLED"}
         names = export_task.file_names(state)
         files = [(damage, names[damage.uid]) for damage in export_task.exportable(state)]
-        return self._export(context, folder, files)
+        return _export(self, context, folder, files)
+
+
+def _export(operator, context, directory, files):
+    """Write damages, given by (damage, name of the STL): at once for a script, else in the background."""
+    context.view_layer.update()
+    try:
+        with busy(context):
+            task = export_task.task_of(context.scene, directory, files)
+        if operator.chosen:
+            # Blender frees an operator whose dialog has closed: another one does the rest.
+            GAPLOFT_OT_write_target.pending = task
+            bpy.ops.gaploft.write_target("INVOKE_DEFAULT")  # type: ignore[attr-defined]
+            return {"FINISHED"}
+        done = task.run(lambda _stage, _share: None)
+    except GeometryError as error:
+        operator.report({"ERROR"}, str(error))
+        return {"CANCELLED"}
+    finish(operator, context.scene, task, done)
+    return {"FINISHED"}
 
 
 def _draw_dialog(layout, damage, files):

@@ -128,9 +128,13 @@ def two_damages():
     return state
 
 
-def test_all_damages_go_into_one_folder(tmp_path):
+def test_all_damages_go_into_one_folder(tmp_path, capfd):
     state = two_damages()
+    infos(capfd)
     assert bpy.ops.gaploft.export_all(directory=str(tmp_path)) == {"FINISHED"}
+    facets = sum(2 * len(damage.result.data.polygons) for damage in state.damages)
+    (line,) = infos(capfd)
+    assert f"2 targets with PLY and reports; read back: {facets} facets in all" in line
     endings = (".ply", ".stl", "_report.html", "_report.json")
     stems = [f"Down_Tube_{name}_target_mm" for name in ("Damage", "Damage_2")]
     assert names_in(tmp_path) == sorted(f"{stem}{end}" for stem in stems for end in endings)

@@ -42,10 +42,8 @@ class Export:
 
     @property
     def names(self) -> tuple[str, str, str, str]:
-        """Names of STL, PLY, report for programs and report for people."""
-        stem = Path(self.file).stem
-        report = "report" if stem == "target" else f"{stem}_report"
-        return self.file, f"{stem}.ply", f"{report}.json", f"{report}.html"
+        """Names of all files, as from :func:`names_of`."""
+        return names_of(self.file)
 
 
 @dataclass(frozen=True)
@@ -57,6 +55,13 @@ class Exported:
     sha256: str
     verdict: str
     notes: tuple[Note, ...]
+
+
+def names_of(file: str) -> tuple[str, str, str, str]:
+    """Names of STL, PLY, report for programs and report for people, from that of the STL."""
+    stem = Path(file).stem
+    report = "report" if stem == "target" else f"{stem}_report"
+    return file, f"{stem}.ply", f"{report}.json", f"{report}.html"
 
 
 def write_exports(

@@ -19,7 +19,7 @@ import bpy
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from blender_scan import marked
+from blender_scan import FROM_MM, TO_MM, marked
 
 LIMIT_S = 60.0
 PICTURES = Path(sys.argv[sys.argv.index("--") + 1]) if "--" in sys.argv else None
@@ -103,6 +103,7 @@ def steps():
     with tempfile.TemporaryDirectory() as name:
         yield from export_one(Path(name))
         yield from stop_by_escape(Path(name) / "stopped")
+        yield from export_all(Path(name) / "all")
     yield from refuse_stale()
     sys.stdout.write("window session: all as it should be\n")
 
@@ -143,6 +144,24 @@ def stop_by_escape(folder):
     yield from press("ESC")
     yield from until_done()
     assert not list(folder.iterdir()), "Esc must leave no file"
+
+
+def export_all(folder):
+    """A dialog that asks for a folder alone."""
+    folder.mkdir()
+    window, area, region = place("VIEW_3D")
+    with bpy.context.temp_override(window=window, area=area, region=region):
+        bpy.context.view_layer.objects.active = state().scan
+        bpy.ops.gaploft.add_damage()
+        bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
+        bpy.ops.gaploft.rebuild()
+    params = yield from dialog(bpy.ops.gaploft.export_all)
+    yield from picture("export_all")
+    params.directory = os.fsencode(folder)
+    yield 0.5
+    yield from confirm()
+    yield from until_done()
+    assert len(list(folder.iterdir())) == 8, list(folder.iterdir())
 
 
 def refuse_stale():
