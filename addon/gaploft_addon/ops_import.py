@@ -23,9 +23,11 @@ class GAPLOFT_OT_import_scan(bpy.types.Operator):
 
     bl_idname = "gaploft.import_scan"
     bl_label = "Import Scan"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
-    filepath: StringProperty(name="File", description="Scan to import", subtype="FILE_PATH")
+    filepath: StringProperty(
+        name="File", description="Scan to import", subtype="FILE_PATH", options={"SKIP_SAVE"}
+    )
     filter_glob: StringProperty(default="*.stl;*.ply;*.obj", options={"HIDDEN"})
     unit: EnumProperty(
         name="Unit",

@@ -21,6 +21,11 @@ SECOND = (
 )
 
 
+def scan_of(context):
+    """The scan of the job, also when another mesh is active; without one, what could be it, or None."""
+    return context.scene.gaploft.live("scan") or find_scan(context)
+
+
 def mark_between(context, scan, start, stop):
     """Mark the damage between two rings that were found; one sentence about it. Raises InputError."""
     damage = Damage(start.ring.centre_mm, stop.ring.centre_mm)
@@ -49,8 +54,7 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        scan = find_scan(context)
-        if scan is None:
+        if scan_of(context) is None:
             cls.poll_message_set("Import the scan, or make it the active object, first")
             return False
         if context.mode != "OBJECT":
@@ -62,7 +66,7 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         return True
 
     def execute(self, context):
-        scan, scene = find_scan(context), context.scene
+        scan, scene = scan_of(context), context.scene
         context.view_layer.update()
         try:
             if not all(self.properties.is_property_set(name) for name in ("from_place", "to_place")):
@@ -82,7 +86,7 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         return {"FINISHED"}
 
     def invoke(self, context, _event):
-        scan, scene = find_scan(context), context.scene
+        scan, scene = scan_of(context), context.scene
         context.view_layer.update()
         try:
             context.window.cursor_modal_set("WAIT")

@@ -21,7 +21,7 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
 
     bl_idname = "gaploft.use_scan"
     bl_label = "Use as Scan"
-    bl_options = {"REGISTER", "UNDO"}
+    bl_options = {"UNDO"}
 
     unit: EnumProperty(
         name="1 Unit Is",
@@ -32,6 +32,12 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
     fresh: BoolProperty(
         name="Just Imported",
         description="The mesh was imported a moment ago: bring it to millimetres",
+        options={"HIDDEN", "SKIP_SAVE"},
+    )
+
+    same: BoolProperty(
+        name="Same Scan",
+        description="Say the unit of the scan in use anew, whatever is active",
         options={"HIDDEN", "SKIP_SAVE"},
     )
 
@@ -47,20 +53,23 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
 
     def invoke(self, context, _event):
         if not self.properties.is_property_set("unit"):
-            self.unit = likely_unit(max(view.extent(find_scan(context), context.scene)))
+            self.unit = likely_unit(max(view.extent(self._scan(context), context.scene)))
         manager = context.window_manager
         return manager.invoke_props_dialog(self, width=360, title=label("Unit of the Scan"))
+
+    def _scan(self, context):
+        return (self.same and context.scene.gaploft.live("scan")) or find_scan(context)
 
     def draw(self, context):
         column = self.layout.column()
         column.label(text=label("A mesh file states no unit. Which size is right?"))
-        extent = view.extent(find_scan(context), context.scene)
+        extent = view.extent(self._scan(context), context.scene)
         for unit, name, _ in UNITS:
             size = view.size_text(extent * MM_PER_UNIT[unit])
             column.prop_enum(self, "unit", unit, text=f"{name}:   {size}")
 
     def execute(self, context):
-        scan, scene = find_scan(context), context.scene
+        scan, scene = self._scan(context), context.scene
         if self.fresh and self.unit != "mm":
             scan.data.transform(Matrix.Scale(MM_PER_UNIT[self.unit], 4))
             scene.gaploft.scan_unit = "mm"

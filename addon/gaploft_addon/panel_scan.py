@@ -47,7 +47,7 @@ class GAPLOFT_PT_scan(Step, bpy.types.Panel):
             ),
         )
         row = layout.row(align=True)
-        row.operator("gaploft.use_scan", text="Other Unit", icon="DRIVER_DISTANCE")
+        row.operator("gaploft.use_scan", text="Other Unit", icon="DRIVER_DISTANCE").same = True
         row.operator("gaploft.import_scan", text="Other Scan", icon="IMPORT")
         _draw_findings(layout, context.scene, scan)
 

@@ -119,6 +119,15 @@ def test_a_second_damage_gets_its_own_marks():
     assert state.damages[1].mark_from.matrix_world.translation.z == pytest.approx(50.0, abs=1.0)
 
 
+def test_clicks_are_on_the_scan_whatever_is_active():
+    vertices, quads, _ = tube_arrays()
+    scan = add_scan(vertices, quads)
+    bpy.ops.gaploft.use_scan(unit="mm")
+    bpy.ops.mesh.primitive_cube_add()
+    bpy.ops.gaploft.mark_ring(from_place=on_surface(FROM_MM[2], 0.0), to_place=on_surface(TO_MM[2], 0.0))
+    assert bpy.context.scene.gaploft.scan == scan
+
+
 def test_a_scan_is_thinned_again_only_when_it_changed(extension):
     vertices, quads, _ = tube_arrays()
     scan = add_scan(vertices, quads)

@@ -97,6 +97,17 @@ def test_a_wrong_unit_is_an_error_before_any_work():
     assert found()["error"] is None
 
 
+def test_another_unit_is_said_of_the_scan_in_use():
+    vertices, quads, _ = tube_arrays()
+    scan = add_scan(vertices, quads)
+    bpy.ops.gaploft.use_scan(unit="cm")
+    add_scan(vertices, quads, name="other")
+    bpy.ops.gaploft.use_scan(unit="mm", same=True)
+    assert (state().scan, state().scan_unit) == (scan, "mm")
+    bpy.ops.gaploft.use_scan(unit="mm")
+    assert state().scan.name == "other"
+
+
 def test_a_mesh_without_faces_is_an_error_before_any_work():
     add_scan(np.array(tube_arrays()[0]), np.empty((0, 3), dtype=int))
     assert bpy.ops.gaploft.use_scan(unit="mm") == {"FINISHED"}

@@ -75,6 +75,24 @@ def sidebar():
     raise AssertionError("the sidebar has no such tab")
 
 
+def chosen(path):
+    """Choose a file in the file dialog that is open."""
+    browsers = [
+        (window, area)
+        for window in bpy.context.window_manager.windows
+        for area in window.screen.areas
+        if area.type == "FILE_BROWSER"
+    ]
+    window, area = browsers[0]
+    params = area.spaces.active.params
+    params.directory, params.filename = bytes(path.parent), path.name
+    yield 0.5
+    region = next(r for r in area.regions if r.type == "WINDOW")
+    with bpy.context.temp_override(window=window, area=area, region=region):
+        bpy.ops.file.execute()
+    yield 1.0
+
+
 def scan_comes_in(folder):
     """A file in metres through the importer, as if dropped, with its unit given in the dialog."""
     vertices, quads, _ = tube_arrays()
@@ -85,8 +103,9 @@ def scan_comes_in(folder):
     yield from sidebar()
     window, _, _ = viewport()
     with in_view():
-        bpy.ops.gaploft.import_scan("INVOKE_DEFAULT", filepath=str(folder / "scan.stl"))
-    yield 0.5
+        assert bpy.ops.gaploft.import_scan("INVOKE_DEFAULT") == {"RUNNING_MODAL"}
+    yield 1.5
+    yield from chosen(folder / "scan.stl")
     window.event_simulate(type="RET", value="PRESS", x=window.width // 2, y=window.height // 2)
     window.event_simulate(type="RET", value="RELEASE", x=window.width // 2, y=window.height // 2)
     yield 0.5
