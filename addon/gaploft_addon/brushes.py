@@ -19,6 +19,8 @@ class Kind:
     tip: str
     tool: str
     settings: dict = field(default_factory=dict)
+    #: Keeps a wide brush off the wall behind: here by what faces the viewer.
+    automask: str = "use_automasking_view_normal"
 
 
 #: No brush of ours fits planes: on a wall of 16 mm radius, one of 5 mm radius would leave a flat 0.8 mm deep.
@@ -57,6 +59,8 @@ KINDS = {
         "Pull the surface along with the hand, by a twentieth of the hand's way",
         "GRAB",
         {"strength": 0.05},
+        # Pulling works at the outline, which does not face the viewer.
+        automask="use_automasking_topology",
     ),
     "MARK": Kind(
         "Mark",
@@ -140,8 +144,7 @@ def _made(scene, kind):
         setattr(brush, tool, KINDS[kind].tool)
         for setting, value in {"strength": 1.0, **KINDS[kind].settings}.items():
             setattr(brush, setting, value)
-        # Keeps a wide brush off the far wall of a thin tube.
-        getattr(brush, "mesh_automasking_settings", brush).use_automasking_topology = True
+        setattr(getattr(brush, "mesh_automasking_settings", brush), KINDS[kind].automask, True)
         _set_radius(brush, scene)
     if bpy.app.version >= (4, 3, 0) and brush.asset_data is None:
         brush.asset_mark()

@@ -130,7 +130,9 @@ def test_each_brush_is_there_and_comes_to_hand(kind, tool, setting, value):
     assert brush.name == f"Gaploft {kind.title()}"
     assert (getattr(brush, "sculpt_brush_type", None) or brush.sculpt_tool) == tool
     assert getattr(brush, setting) == value
-    assert getattr(brush, "mesh_automasking_settings", brush).use_automasking_topology
+    masking = getattr(brush, "mesh_automasking_settings", brush)
+    assert masking.use_automasking_topology == (kind == "MOVE")
+    assert masking.use_automasking_view_normal == (kind != "MOVE"), "strokes stay on the wall in sight"
 
 
 def test_brushes_are_made_once_and_keep_what_their_user_sets():

@@ -135,13 +135,33 @@ def stroked(kind):
         assert outward.max() < ONE_STROKE_MM + 1e-4
         assert outward.min() > -1e-4
         assert (outward <= ONE_STROKE_MM * (1.0 - mask) + 1e-4).all(), "the lock is not kept"
-    far = coordinates(touched, "computed_normal")[:, 0] < -0.3
-    assert way[far].max() == 0.0, f"{kind} went through the tube"
     sys.stdout.write(f"{kind}: up to {way.max():.4f} mm, {int((way > 0).sum())} points\n")
     yield from key("Z", ctrl=True)
     assert np.abs(coordinates(damage().touched) - before).max() < 1e-6, f"undo of {kind}"
     yield from key("Z", ctrl=True, shift=True)
     assert np.abs(coordinates(damage().touched) - after).max() < 1e-6, f"redo of {kind}"
+
+
+def stroked_wide():
+    """A brush wider than the tube works on the wall in sight and leaves the one behind alone; then undo."""
+    sculpt = bpy.context.tool_settings.sculpt
+    size = getattr(sculpt, "unified_paint_settings", None) or bpy.context.tool_settings.unified_paint_settings
+    name, wide = (
+        ("unprojected_size", 80.0) if hasattr(size, "unprojected_size") else ("unprojected_radius", 40.0)
+    )
+    usual = getattr(size, name)
+    setattr(size, name, wide)
+    before = coordinates(damage().touched)
+    yield from stroke(along(118.0, 121.0))
+    way = np.linalg.norm(coordinates(damage().touched) - before, axis=1)
+    facing = coordinates(damage().touched, "computed_normal")[:, 0]
+    assert way[facing > 0.8].max() > LEAST_MM["FILL"]
+    # It fades out over half a right angle beyond the outline, so that no edge is drawn there.
+    behind = facing < np.cos(1.5 * np.pi / 2.0)
+    assert way[behind].max() == 0.0, f"went through the tube by {way[behind].max()} mm"
+    setattr(size, name, usual)
+    yield from key("Z", ctrl=True)
+    assert np.abs(coordinates(damage().touched) - before).max() < 1e-6, "undo of a wide stroke"
 
 
 def damage_end():
@@ -157,12 +177,20 @@ def steps():
     computed = coordinates(damage().result)
     yield from press(bpy.ops.gaploft.touch_up)
     assert bpy.context.mode == "SCULPT"
+    yield from key("Z", ctrl=True)
+    assert bpy.context.mode == "OBJECT", "undo of touching up"
+    assert damage().touched is None
+    yield from key("Z", ctrl=True, shift=True)
+    assert bpy.context.mode == "SCULPT", "redo of touching up"
+    assert (coordinates(damage().touched) == computed).all()
     for kind in LEAST_MM:
         if kind == "SMOOTH":
             yield from roughened(damage().touched)
         yield from press(bpy.ops.gaploft.touch_brush, kind=kind)
         assert bpy.context.tool_settings.sculpt.brush.name == f"Gaploft {kind.title()}"
         yield from stroked(kind)
+        if kind == "FILL":
+            yield from stroked_wide()
 
     before, lock = coordinates(damage().touched), values(damage().touched, "lock")
     yield from press(bpy.ops.gaploft.touch_brush, kind="MARK")
