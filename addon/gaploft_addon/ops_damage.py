@@ -38,6 +38,11 @@ def find_scan(context):
     return state.live("scan")
 
 
+def scan_of(context):
+    """The scan of the job, also when another mesh is active; without one, what could be it, or None."""
+    return context.scene.gaploft.live("scan") or find_scan(context)
+
+
 def mark(context, scan, damage, rings=(None, None)):
     """Make a damage that of the list's entry that is worked on; one sentence about it. Raises InputError.
 

@@ -1,14 +1,13 @@
 """Operator: mark the damage by two clicks on the tube, with the ring there drawn as the pointer moves."""
 
 import bpy
-import numpy as np
 from bpy.props import FloatVectorProperty
 
 from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
 
 from . import ring_draw, view
-from .ops_damage import find_scan, mark
+from .ops_damage import mark, scan_of
 from .rings import ring_of, ring_under
 from .sight import sight_of
 from .words import told
@@ -21,15 +20,14 @@ SECOND = (
 )
 
 
-def scan_of(context):
-    """The scan of the job, also when another mesh is active; without one, what could be it, or None."""
-    return context.scene.gaploft.live("scan") or find_scan(context)
-
-
 def mark_between(context, scan, start, stop):
     """Mark the damage between two rings that were found; one sentence about it. Raises InputError."""
     damage = Damage(start.ring.centre_mm, stop.ring.centre_mm)
     return mark(context, scan, damage, (start.ring, stop.ring))
+
+
+def _place(name, description):
+    return FloatVectorProperty(name=name, description=description, subtype="XYZ", options={"SKIP_SAVE"})
 
 
 class GAPLOFT_OT_mark_ring(bpy.types.Operator):
@@ -39,18 +37,8 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
     bl_label = "Click Both Ends"
     bl_options = {"REGISTER", "UNDO"}
 
-    from_place: FloatVectorProperty(
-        name="From",
-        description="Place on the tube's surface where the damage begins, in world coordinates",
-        subtype="XYZ",
-        options={"SKIP_SAVE"},
-    )
-    to_place: FloatVectorProperty(
-        name="To",
-        description="Place on the tube's surface where the damage ends, in world coordinates",
-        subtype="XYZ",
-        options={"SKIP_SAVE"},
-    )
+    from_place: _place("From", "Place on the tube's surface where the damage begins, in world coordinates")
+    to_place: _place("To", "Place on the tube's surface where the damage ends, in world coordinates")
 
     @classmethod
     def poll(cls, context):
@@ -97,7 +85,6 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
             return {"CANCELLED"}
         # References die with undo and file load: names are looked up again.
         self._names = scene.name, scan.name
-        self._first = self._live = None
         self._cloud = sight.known
         self._worker = Worker(sight) if self._cloud is None else None
         self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
@@ -128,7 +115,8 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
         if outside or event.type in view.NAVIGATION or event.alt:
             return {"PASS_THROUGH"}
         if event.value == "PRESS" and event.type in {"BACK_SPACE", "RIGHTMOUSE"}:
-            self._take_back(context)
+            self._shown.first = None
+            self._tell(context, told(FIRST))
         if event.value == "PRESS" and event.type == "LEFTMOUSE":
             self._follow(context, event)
             return self._click(context)
@@ -156,32 +144,28 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
 
     def _follow(self, context, event):
         """The ring under the pointer, and the length so far."""
-        self._live, self._shown.live, self._shown.text = None, None, ""
+        shown = self._shown
+        shown.live = None
         over = view.region_at(context.window, event.mouse_x, event.mouse_y)
         if over is not None:
             area, region = over
-            self._shown.area = area
-            self._shown.pointer = event.mouse_x - region.x, event.mouse_y - region.y
+            shown.area, shown.pointer = area, (event.mouse_x - region.x, event.mouse_y - region.y)
             scan = self._scan()
-            ray = view.ray_at(region, area.spaces.active.region_3d, self._shown.pointer, scan)
-            self._live = ring_under(self._cloud, scan, context.scene, ray)
-        if self._live is not None:
-            self._shown.live = self._live.drawn
-            if self._first is not None:
-                length_mm = np.linalg.norm(self._live.ring.centre_mm - self._first.ring.centre_mm)
-                self._shown.text = f"{length_mm:.1f} mm"
+            ray = view.ray_at(region, area.spaces.active.region_3d, shown.pointer, scan)
+            shown.live = ring_under(self._cloud, scan, context.scene, ray)
         view.redraw(context)
 
     def _click(self, context):
         """Set one end; with the second, mark the damage."""
-        if self._live is None:
+        shown = self._shown
+        if shown.live is None:
             self._tell(context, told("There is no tube: point at the tube and click"))
             return {"RUNNING_MODAL"}
-        if self._first is None:
-            self._first, self._shown.first = self._live, self._live.drawn
+        if shown.first is None:
+            shown.first = shown.live
             self._tell(context, told(SECOND))
             return {"RUNNING_MODAL"}
-        ends = self._first, self._live
+        ends = shown.first, shown.live
         self.from_place, self.to_place = (end.place for end in ends)
         try:
             sentence = mark_between(context, self._scan(), *ends)
@@ -190,11 +174,6 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
             return {"RUNNING_MODAL"}
         self.report({"INFO"}, sentence)
         return self._end(context, {"FINISHED"})
-
-    def _take_back(self, context):
-        self._first = self._shown.first = None
-        self._shown.text = ""
-        self._tell(context, told(FIRST))
 
     def _tell(self, context, text):
         context.workspace.status_text_set(text)

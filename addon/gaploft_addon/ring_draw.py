@@ -9,6 +9,8 @@ import gpu
 import numpy as np
 from gpu_extras.batch import batch_for_shader
 
+from .rings import Found
+
 #: Each line is drawn twice, a dark broad one below a light thin one, to be seen on any ground.
 CASING, LIVE, SET = (0.0, 0.0, 0.0, 0.75), (1.0, 1.0, 1.0, 1.0), (1.0, 0.62, 0.12, 1.0)
 THIN, BROAD = 1.8, 4.5
@@ -17,13 +19,29 @@ TEXT_POINTS, TEXT_ASIDE = 13.0, 18
 
 @dataclass
 class Shown:
-    """Rings in world space: centre (3,) and closed outline (m, 3); a text beside the pointer."""
+    """Rings as they are clicked: the first once it is set, and the one under the pointer in an area."""
 
-    first: tuple | None = None
-    live: tuple | None = None
-    text: str = ""
+    first: Found | None = None
+    live: Found | None = None
     pointer: tuple = (0, 0)
     area: object = None
+
+    @property
+    def length_mm(self):
+        """Distance of both rings' centres, or None."""
+        if self.first is None or self.live is None:
+            return None
+        return float(np.linalg.norm(self.live.ring.centre_mm - self.first.ring.centre_mm))
+
+    @property
+    def lines(self):
+        """What is drawn, as pairs of points (n, 3) in world space and a colour."""
+        lines = [] if self.first is None else [(closed(self.first.outline), SET)]
+        if self.live is not None:
+            lines.append((closed(self.live.outline), LIVE))
+        if self.length_mm is not None:
+            lines.append((np.array([self.first.centre, self.live.centre]), LIVE))
+        return lines
 
 
 class _Drawing:
@@ -57,14 +75,7 @@ def drawing():
 
 
 def _draw_rings():
-    shown = _Drawing.shown
-    lines = []
-    if shown.first is not None:
-        lines.append((closed(shown.first[1]), SET))
-    if shown.live is not None:
-        lines.append((closed(shown.live[1]), LIVE))
-    if shown.first is not None and shown.live is not None:
-        lines.append((np.array([shown.first[0], shown.live[0]]), LIVE))
+    lines = _Drawing.shown.lines
     if not lines:
         return
     shader: Any = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
@@ -90,17 +101,18 @@ def closed(outline):
 def _draw_text():
     shown = _Drawing.shown
     region = bpy.context.region
-    if not shown.text or bpy.context.area != shown.area:
+    if shown.length_mm is None or bpy.context.area != shown.area:
         return
+    text = f"{shown.length_mm:.1f} mm"
     scale = bpy.context.preferences.system.ui_scale
     blf.size(0, TEXT_POINTS * scale)
-    width = blf.dimensions(0, shown.text)[0]
+    width = blf.dimensions(0, text)[0]
     x = min(shown.pointer[0] + TEXT_ASIDE * scale, region.width - width - TEXT_ASIDE * scale)
     blf.position(0, x, shown.pointer[1] + TEXT_ASIDE * scale, 0.0)
     blf.enable(0, blf.SHADOW)
     blf.shadow(0, 5, 0.0, 0.0, 0.0, 1.0)
     blf.color(0, *LIVE)
-    blf.draw(0, shown.text)
+    blf.draw(0, text)
     blf.disable(0, blf.SHADOW)
 
 

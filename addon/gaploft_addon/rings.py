@@ -12,11 +12,12 @@ from . import mesh_io
 
 @dataclass(frozen=True)
 class Found:
-    """A ring in the scan's own frame, in mm; the place pointed at and what is drawn, both in world space."""
+    """A ring in the scan's own frame, in mm; the place pointed at, centre and outline in world space."""
 
     ring: PointedRing
     place: np.ndarray
-    drawn: tuple[np.ndarray, np.ndarray]
+    centre: np.ndarray
+    outline: np.ndarray
 
 
 def ring_of(cloud, scan, scene, place):
@@ -25,7 +26,7 @@ def ring_of(cloud, scan, scene, place):
     if ring is None:
         return None
     points = to_world(scan, scene, np.vstack([ring.centre_mm, ring.outline_mm]))
-    return Found(ring, np.asarray(place), (points[0], points[1:]))
+    return Found(ring, np.asarray(place), points[0], points[1:])
 
 
 def ring_under(cloud, scan, scene, ray):

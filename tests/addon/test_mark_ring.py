@@ -90,7 +90,7 @@ def test_a_ray_finds_the_ring_on_the_near_side(extension, placed):
     eye, aim = to_world((300.0, 40.0, 60.0)), to_world((0.0, 0.0, 60.0))
     found = extension.rings.ring_under(cloud, scan, bpy.context.scene, (eye, aim - eye))
     size = np.linalg.norm(to_world((0, 0, RADIUS_MM)) - to_world((0, 0, 0)))
-    place, (centre, outline) = found.place, found.drawn
+    place, centre, outline = found.place, found.centre, found.outline
     assert np.linalg.norm(place - eye) < np.linalg.norm(aim - eye)
     assert np.linalg.norm(np.cross(place - eye, aim - eye)) / np.linalg.norm(aim - eye) < 1e-3 * size
     assert np.linalg.norm(centre - aim) < 0.05 * size
@@ -184,6 +184,28 @@ def test_the_button_says_why_it_can_not_be_pressed():
     bpy.ops.object.mode_set(mode="EDIT")
     with pytest.raises(RuntimeError, match="Go back to Object Mode first"):
         bpy.ops.gaploft.mark_ring()
+
+
+def test_what_is_drawn_follows_the_clicks(extension):
+    """Nothing, the ring under the pointer, then the first ring too, and the line between them."""
+    vertices, quads, _ = tube_arrays()
+    scan = add_scan(vertices, quads)
+    cloud = cloud_of(extension, scan)
+    rings = [
+        extension.rings.ring_of(cloud, scan, bpy.context.scene, on_surface(z, 0.4)) for z in (40.0, 90.0)
+    ]
+    shown = extension.ring_draw.Shown()
+    assert shown.lines == []
+    shown.live = rings[0]
+    assert shown.length_mm is None
+    assert [len(points) for points, _ in shown.lines] == [len(rings[0].outline) + 1]
+    shown.first, shown.live = rings
+    assert shown.length_mm == pytest.approx(50.0, abs=0.5)
+    assert [colour for _, colour in shown.lines] == [extension.ring_draw.SET, *[extension.ring_draw.LIVE] * 2]
+    np.testing.assert_array_equal(shown.lines[2][0], [rings[0].centre, rings[1].centre])
+    shown.live = None
+    assert shown.length_mm is None
+    assert len(shown.lines) == 1
 
 
 def test_a_closed_outline_ends_where_it_began(extension):

@@ -16,7 +16,7 @@ ORDER = (
     *("overlay", "look", "section_data", "show_state"),
     *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
     *("settings", "task", "layout"),
-    *("view", "scan_check", "ring_draw", "rings", "sight"),
+    *("view", "scan_check", "rings", "ring_draw", "sight"),
     *("ops_show", "pens", "legend", "section_draw", "watch", "panel_show"),
     *(
         "ops_damage",

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from driver import in_view, play, state, until, viewport
 
 import plain_tube
-from blender_scan import RADIUS_MM, everything, tube_arrays
+from blender_scan import RADIUS_MM, everything, marked, tube_arrays
 
 
 def module(name):
@@ -127,6 +127,10 @@ def two_clicks():
     yield from at(near_side(160.0), "BACK_SPACE")
     yield from at(near_side(95.0), "LEFTMOUSE")
     yield from at(near_side(145.0))
+    before_zoom = viewport()[1].spaces.active.region_3d.view_distance
+    yield from at(near_side(145.0), "WHEELUPMOUSE")
+    yield 0.5
+    assert viewport()[1].spaces.active.region_3d.view_distance < before_zoom, "looking around must go on"
     assert drawing()
     yield from at(near_side(145.0), "LEFTMOUSE")
     yield 0.5
@@ -175,6 +179,14 @@ def ways_out():
     bpy.ops.wm.read_homefile()
     yield 1.0
     assert not drawing(), "loading a file must end the tool"
+    with in_view():
+        marked()
+    start()
+    yield 0.3
+    ring_draw = module("ring_draw")
+    bpy.ops.preferences.addon_disable(module="bl_ext.user_default.gaploft")
+    yield 0.5
+    assert not ring_draw.drawing(), "switching the extension off must end the tool"
 
 
 def steps():
