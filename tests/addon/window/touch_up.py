@@ -7,15 +7,16 @@ Needs a display, and the extension installed; ends with 1 and a traceback when a
 """
 
 import json
-import os
 import sys
-import traceback
 from pathlib import Path
 
 import bpy
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from hands import along, key, place, press, stroke, take, viewport
 
 from blender_scan import coordinates, marked, values
 
@@ -27,56 +28,6 @@ ONE_STROKE_MM = 0.05
 def damage():
     """The damage worked on as it is now: references die with each undo."""
     return bpy.context.scene.gaploft.damage
-
-
-def viewport():
-    """Window, area and main region of the 3D viewport."""
-    window = bpy.context.window_manager.windows[0]
-    area = next(a for a in window.screen.areas if a.type == "VIEW_3D")
-    return window, area, next(r for r in area.regions if r.type == "WINDOW")
-
-
-def press(operator, **settings):
-    """Press a button; unlike another call of a script it leaves an undo step, as a click does."""
-    window, area, region = viewport()
-    with bpy.context.temp_override(window=window, area=area, region=region):
-        assert operator("EXEC_DEFAULT", True, **settings) == {"FINISHED"}
-    yield 0.5
-
-
-def place(z, degrees):
-    """Where a point on the tube lies in the window; the view looks along -X."""
-    from bpy_extras.view3d_utils import location_3d_to_region_2d
-
-    _, area, region = viewport()
-    angle = np.radians(degrees)
-    point = (15.0 * np.cos(angle), 15.0 * np.sin(angle), z)
-    found = location_3d_to_region_2d(region, area.spaces.active.region_3d, point)
-    return round(region.x + found.x), round(region.y + found.y)
-
-
-def stroke(points):
-    """Draw with the left button through points of the window."""
-    window, *_ = viewport()
-    for k, (x, y) in enumerate([points[0], *points, points[-1]]):
-        window.event_simulate(type="MOUSEMOVE", value="NOTHING", x=x, y=y)
-        yield 0.1 if k == 0 else 0.03
-        if k in (0, len(points)):
-            value = "PRESS" if k == 0 else "RELEASE"
-            window.event_simulate(type="LEFTMOUSE", value=value, x=x, y=y)
-            yield 0.05
-    yield 0.4
-
-
-def key(name, **held):
-    """A key over the middle of the viewport."""
-    window, _, region = viewport()
-    x, y = region.x + region.width // 3, region.y + region.height // 2
-    window.event_simulate(type="MOUSEMOVE", value="NOTHING", x=x, y=y)
-    yield 0.2
-    for value in ("PRESS", "RELEASE"):
-        window.event_simulate(type=name, value=value, x=x, y=y, **held)
-    yield 0.8
 
 
 def rebuilt():
@@ -108,11 +59,6 @@ def roughened(touched):
     touched.data.vertices.foreach_set("co", points.astype(np.float32).ravel())
     touched.data.update()
     yield from press(bpy.ops.object.mode_set, mode="SCULPT")
-
-
-def along(first, last, degrees=0.0):
-    """A line along the tube."""
-    return [place(z, degrees) for z in np.linspace(first, last, 14)]
 
 
 def stroked(kind):
@@ -235,24 +181,5 @@ def steps():
     sys.stdout.write(f"after all: {told}\nwindow session: all as it should be\n")
 
 
-def main():
-    """Take the steps with a timer, then end Blender."""
-    session = steps()
-
-    def turn():
-        try:
-            return next(session)
-        except StopIteration:
-            code = 0
-        except BaseException:  # noqa: BLE001 - whatever it is, Blender has to end with 1
-            traceback.print_exc()
-            code = 1
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-    bpy.app.timers.register(turn, first_interval=1.0, persistent=True)
-
-
 if __name__ == "__main__":
-    main()
+    take(steps())
