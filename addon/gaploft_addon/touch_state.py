@@ -17,7 +17,7 @@ class GAPLOFT_PG_touch(bpy.types.PropertyGroup):
         name="Rim Lock (mm)",
         description="Over this distance from the rim, in millimetres, strokes grow from nothing to their "
         "full strength, so that the seams stay closed. In a short gap it is shortened so that the middle "
-        "stays free",
+        "stays free. A change counts from the next lock on",
         default=8.0,
         min=0.5,
         max=100.0,

@@ -158,17 +158,18 @@ def test_a_scan_in_metres_that_was_moved_gives_the_same_points_back():
     np.testing.assert_allclose(now(touched) / size, expected, atol=6e-5)
 
 
-def test_undo_brings_the_change_by_hand_back():
+@pytest.mark.parametrize("mode", ["OBJECT", "EDIT", "SCULPT"])
+def test_undo_brings_the_change_by_hand_back(mode):
     bpy.ops.ed.undo_push(message="before")
-    _, computed, pushed = sculpted()
+    _, computed, pushed = sculpted(mode)
     bpy.ops.ed.undo_push(message="sculpted")
-    bpy.ops.gaploft.back_to_computed(region="ALL")
-    bpy.ops.ed.undo_push(message="back")
-    assert np.array_equal(coordinates(damage().touched), computed)
+    bpy.ops.gaploft.back_to_computed("EXEC_DEFAULT", True, region="ALL")
+    assert np.array_equal(now(damage().touched), computed)
     bpy.ops.ed.undo()
-    assert np.array_equal(coordinates(damage().touched), pushed)
+    assert damage().touched.mode == mode
+    assert np.array_equal(now(damage().touched), pushed)
     bpy.ops.ed.redo()
-    assert np.array_equal(coordinates(damage().touched), computed)
+    assert np.array_equal(now(damage().touched), computed)
 
 
 def test_its_tooltip_says_which_region(extension):
