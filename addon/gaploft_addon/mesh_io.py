@@ -67,7 +67,9 @@ def scan_arrays(obj):
 
 
 def _own_arrays(mesh, size):
-    vertices = read(mesh.vertices, "co", np.float32, 3)
+    # As an attribute they are copied as they lie there, as `vertices` one by one. An empty mesh has none.
+    place = mesh.attributes.get("position")
+    vertices = np.empty((0, 3), np.float32) if place is None else read(place.data, "vector", np.float32, 3)
     faces = triangles(mesh)
     if np.array_equal(size, np.eye(3)):  # as imported: single precision says all there is
         return vertices, faces

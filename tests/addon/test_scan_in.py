@@ -108,8 +108,9 @@ def test_another_unit_is_said_of_the_scan_in_use():
     assert state().scan.name == "other"
 
 
-def test_a_mesh_without_faces_is_an_error_before_any_work():
-    add_scan(np.array(tube_arrays()[0]), np.empty((0, 3), dtype=int))
+@pytest.mark.parametrize("count", [0, 500])
+def test_a_mesh_without_faces_is_an_error_before_any_work(count):
+    add_scan(np.array(tube_arrays()[0])[:count], np.empty((0, 3), dtype=int))
     assert bpy.ops.gaploft.use_scan(unit="mm") == {"FINISHED"}
     assert "holds no faces" in found()["error"]
 
