@@ -23,10 +23,11 @@ def rim_edges(quads: ArrayLike, rebuilt: ArrayLike) -> NDArray[np.int64]:
     facets = np.asarray(quads, dtype=np.int64)
     n = int(facets.max(initial=0)) + 1
     inside: NDArray[np.bool_] = np.asarray(np.asarray(rebuilt, dtype=bool)[facets].all(axis=1))
-    ends = np.sort(np.stack([facets, np.roll(facets, -1, axis=1)], axis=2), axis=2)
+    following = np.roll(facets, -1, axis=1)
+    lower, higher = np.minimum(facets, following), np.maximum(facets, following)
     # One number for each edge and its facet, sorted as they are: rows, or an order to sort by, take many
     # times as long.
-    codes = (2 * (ends[..., 0] * n + ends[..., 1]) + inside[:, None]).ravel()
+    codes = (2 * (lower * n + higher) + inside[:, None]).ravel()
     codes.sort()
     starts = np.flatnonzero(np.diff(codes >> 1, prepend=-1))
     count = np.diff(starts, append=len(codes))
