@@ -83,10 +83,10 @@ def _draw_changes(layout, hand):
             (label("Mean size"), f"{hand['mean_mm']:.3f} mm"),
             (label("Changed area"), f"{hand['area_mm2']:.0f} mm² ({hand['share']:.1%})"),
             *((label("  over {mm:g} mm").format(mm=mm), f"{area:.0f} mm²") for mm, area in hand["area_over"]),
-            (label("Points off the band"), f"{hand['outside_band']}"),
-            (label("Step added at seams"), f"{hand['seam_step_mm']:.3f} mm"),
-            (label("Angle added at seams"), f"{hand['seam_angle_deg']:.2f}°"),
-            (label("Moved on the overlap"), f"{hand['overlap_mm']:.3f} mm"),
+            (label("Points off band"), f"{hand['outside_band']}"),
+            (label("Step at seams"), f"{hand['seam_step_mm']:.3f} mm"),
+            (label("Angle at seams"), f"{hand['seam_angle_deg']:.2f}°"),
+            (label("Overlap moved"), f"{hand['overlap_mm']:.3f} mm"),
         ),
     )
     if hand["seam_holds"]:
