@@ -56,12 +56,29 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     install_extension(zip_file)
 
 
-def pytest_unconfigure() -> None:
-    """Leave no temporary files."""
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """Note how the tests ended."""
+    session.config.stash[STATUS_KEY] = int(exitstatus)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Leave no temporary files, and in bpy 4.2 leave at once.
+
+    That one crashes while Python ends when any operator or panel was registered, also an empty one, and the
+    crash would hide whether the tests have passed.
+    """
     shutil.rmtree(USER_RESOURCES, ignore_errors=True)
+    import bpy
+
+    if bpy.app.version < (4, 3) and STATUS_KEY in config.stash:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(config.stash[STATUS_KEY])
 
 
 ZIP_KEY = pytest.StashKey[Path]()
+STATUS_KEY = pytest.StashKey[int]()
 
 
 @pytest.fixture(scope="session")
