@@ -1,20 +1,20 @@
 """What is drawn while both ends of the damage are clicked: rings around the tube, and their distance."""
 
 from dataclasses import dataclass
-from typing import Any
 
-import blf
 import bpy
 import gpu
 import numpy as np
 from gpu_extras.batch import batch_for_shader
 
+from . import pens
 from .rings import Found
 
 #: Each line is drawn twice, a dark broad one below a light thin one, to be seen on any ground.
 CASING, LIVE, SET = (0.0, 0.0, 0.0, 0.75), (1.0, 1.0, 1.0, 1.0), (1.0, 0.62, 0.12, 1.0)
 THIN, BROAD = 1.8, 4.5
-TEXT_POINTS, TEXT_ASIDE = 13.0, 18
+#: How far the length is from the pointer, in pixels at scale 1.
+ASIDE = 18.0
 
 
 @dataclass
@@ -54,18 +54,17 @@ class _Drawing:
 def begin(shown):
     """Draw in all 3D views from now on."""
     end()
-    add = bpy.types.SpaceView3D.draw_handler_add
     _Drawing.shown = shown
     _Drawing.handles = (
-        add(_draw_rings, (), "WINDOW", "POST_VIEW"),
-        add(_draw_text, (), "WINDOW", "POST_PIXEL"),
+        pens.handle(_draw_rings, "POST_VIEW"),
+        pens.handle(_draw_text, "POST_PIXEL"),
     )
 
 
 def end():
     """Draw no more; harmless when nothing is drawn."""
     for handle in _Drawing.handles:
-        bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
+        pens.unhandle(handle)
     _Drawing.shown, _Drawing.handles = None, ()
 
 
@@ -78,7 +77,7 @@ def _draw_rings():
     lines = _Drawing.shown.lines
     if not lines:
         return
-    shader: Any = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
+    shader = pens.shader("POLYLINE_UNIFORM_COLOR")
     shader.bind()
     shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
     gpu.state.blend_set("ALPHA")
@@ -105,15 +104,12 @@ def _draw_text():
         return
     text = f"{shown.length_mm:.1f} mm"
     scale = bpy.context.preferences.system.ui_scale
-    blf.size(0, TEXT_POINTS * scale)
-    width = blf.dimensions(0, text)[0]
-    x = min(shown.pointer[0] + TEXT_ASIDE * scale, region.width - width - TEXT_ASIDE * scale)
-    blf.position(0, x, shown.pointer[1] + TEXT_ASIDE * scale, 0.0)
-    blf.enable(0, blf.SHADOW)
-    blf.shadow(0, 5, 0.0, 0.0, 0.0, 1.0)
-    blf.color(0, *LIVE)
-    blf.draw(0, text)
-    blf.disable(0, blf.SHADOW)
+    width = pens.text_width(text, scale) / scale
+    x = min(shown.pointer[0] + ASIDE * scale, region.width - (width + ASIDE) * scale)
+    sheet = pens.Sheet(pens.Place(round(x), round(shown.pointer[1] + ASIDE * scale), scale))
+    sheet.box(-6.0, -6.0, width + 6.0, 14.0, pens.PAPER)
+    sheet.text(text, 0.0, 0.0)
+    sheet.made().draw()
 
 
 @bpy.app.handlers.persistent

@@ -16,8 +16,8 @@ ORDER = (
     *("overlay", "look", "section_data", "show_state"),
     *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
     *("settings", "task", "layout"),
-    *("view", "scan_check", "rings", "ring_draw", "sight"),
-    *("ops_show", "pens", "legend", "section_draw", "watch", "panel_show"),
+    *("pens", "view", "scan_check", "rings", "ring_draw", "sight"),
+    *("ops_show", "legend", "section_draw", "watch", "panel_show"),
     *(
         "ops_damage",
         "ops_scan",
