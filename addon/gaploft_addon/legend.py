@@ -66,12 +66,13 @@ def _zones():
     return [(names[k], SWATCH + GAP, k * LINE + 1.0) for k in range(2)], boxes
 
 
-def _scale(scale, worst):
+def _scale(show, worst):
     """Texts and boxes of a scale: from below what it comes to, swatches, the bar with its numbers."""
+    scale = overlay.scale_of(show)
     boxes: list[tuple] = []
     texts = [(text, 0.0, k * LINE) for k, text in enumerate(reversed(_figures(scale, worst)))]
     y = len(texts) * LINE + GAP
-    swatches = [(label("not seen"), scale.unseen)] if scale.signed else []
+    swatches = [(label("not seen"), scale.unseen)] if show.shown == "SCAN" else []
     above = label("above") if scale.signed else label("wider")
     far = [(above, scale.above)] + ([(label("below"), scale.below)] if scale.signed else [])
     for name, colour in (*swatches, *reversed(far)):

@@ -57,6 +57,9 @@ def show_scan(scene):
 def set_shading(scene):
     """Set the solid shading of all 3D views to what is shown, or back to what it was."""
     show = scene.gaploft.show
+    for obj in overlay.surfaces(scene):
+        # Scan and surface lie within noise of each other: without this, colours would be veiled in patches.
+        obj.show_in_front = show.ghost is not None or show.shown != "NONE"
     if show.shading_before:
         before = json.loads(show.shading_before)
         for name, shading in _shadings():

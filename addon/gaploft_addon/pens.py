@@ -1,6 +1,7 @@
-"""Drawing over a 3D view: boxes, lines and texts gathered once and drawn each frame in two calls."""
+"""Drawing over a 3D view: boxes, lines and texts gathered once, then drawn each frame as they are."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import blf
@@ -12,9 +13,10 @@ from gpu_extras.batch import batch_for_shader
 FONT, TEXT_SIZE = 0, 11
 #: Room to the edges of the view and to Blender's own buttons, in pixels at scale 1.
 MARGIN, ABOVE_REDO = 20, 48
-LINE_WIDTH = 1.6
+#: Half the width of a line, and of its edge that fades out, which is how it is smoothed.
+HALF, FADE = 0.7, 0.8
 WHITE, GREY = (0.93, 0.93, 0.93, 1.0), (0.7, 0.7, 0.7, 1.0)
-PAPER = (0.05, 0.055, 0.06, 0.80)
+PAPER = (0.05, 0.055, 0.06, 0.92)
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class Sheet:
 
     def __init__(self, place):
         self._origin, self._scale = np.array([place.x, place.y], dtype=np.float64), place.scale
-        self._triangles, self._lines, self._texts = [], [], []
+        self._triangles, self._texts = [], []
 
     def box(self, left, low, right, high, colour, top_colour=None):
         """A filled box, its colour running upwards to another one where there is one."""
@@ -59,17 +61,17 @@ class Sheet:
             [[left, low], [right, low], [right, high], [left, low], [right, high], [left, high]]
         )
         above = colour if top_colour is None else top_colour
-        self._add(self._triangles, corners, np.array([colour, colour, above, colour, above, above]))
+        self._add(corners, np.array([colour, colour, above, colour, above, above]))
 
     def dots(self, points, size, colour):
         """Small squares around points, (k, 2)."""
         square = size * np.array([[-1, -1], [1, -1], [1, 1], [-1, -1], [1, 1], [-1, 1]]) / 2.0
-        self._add(self._triangles, (points[:, None, :] + square).reshape(-1, 2), colour)
+        self._add((points[:, None, :] + square).reshape(-1, 2), colour)
 
     def ribbon(self, one, other, colour):
         """What lies between two closed lines of equally many points, each (n, 2)."""
         a, b, c, d = one, np.roll(one, -1, axis=0), np.roll(other, -1, axis=0), other
-        self._add(self._triangles, np.stack([a, b, c, a, c, d], axis=1).reshape(-1, 2), colour)
+        self._add(np.stack([a, b, c, a, c, d], axis=1).reshape(-1, 2), colour)
 
     def loop(self, points, colour):
         """A closed line through points, (n, 2)."""
@@ -77,7 +79,16 @@ class Sheet:
 
     def strokes(self, starts, ends, colour):
         """Straight lines, each from one of ``starts`` to one of ``ends``, (n, 2)."""
-        self._add(self._lines, np.stack([starts, ends], axis=1).reshape(-1, 2), colour)
+        way = ends - starts
+        way = way / np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-9)
+        across = np.column_stack([-way[:, 1], way[:, 0]])
+        clear = (*colour[:3], 0.0)
+        edges = ((-HALF - FADE, clear), (-HALF, colour), (HALF, colour), (HALF + FADE, clear))
+        for (low, dim), (high, bright) in pairwise(edges):
+            a, b = starts + low * across, ends + low * across
+            d, c = starts + high * across, ends + high * across
+            shades = np.array([dim, dim, bright, dim, bright, bright])
+            self._add(np.stack([a, b, c, a, c, d], axis=1).reshape(-1, 2), np.tile(shades, (len(way), 1)))
 
     def text(self, text, x, y, colour=WHITE):
         """A text from a place to the right."""
@@ -86,38 +97,28 @@ class Sheet:
 
     def made(self):
         """The drawing, ready for the graphics card."""
-        lines = "POLYLINE_SMOOTH_COLOR"
-        return Drawing(
-            _batch(self._triangles, "SMOOTH_COLOR", "TRIS"),
-            _batch(self._lines, lines, "LINES"),
-            tuple(self._texts),
-            self._scale,
-        )
+        positions, colours = (np.concatenate(some) for some in zip(*self._triangles, strict=True))
+        pen = shader("SMOOTH_COLOR")
+        batch = batch_for_shader(pen, "TRIS", {"pos": positions, "color": colours})
+        return Drawing(batch, pen, tuple(self._texts), self._scale)
 
-    def _add(self, into, points, colours):
+    def _add(self, points, colours):
         placed = np.zeros((len(points), 3), dtype=np.float32)
         placed[:, :2] = np.asarray(points) * self._scale + self._origin
-        into.append((placed, np.broadcast_to(np.asarray(colours, dtype=np.float32), (len(points), 4))))
+        shades = np.broadcast_to(np.asarray(colours, dtype=np.float32), (len(points), 4))
+        self._triangles.append((placed, shades))
 
 
 class Drawing:
-    """Triangles, lines and texts that are drawn as they are."""
+    """Triangles and texts that are drawn as they are."""
 
-    def __init__(self, triangles, lines, texts, scale):
-        self._triangles, self._lines, self._texts, self._scale = triangles, lines, texts, scale
+    def __init__(self, batch, pen, texts, scale):
+        self._batch, self._pen, self._texts, self._scale = batch, pen, texts, scale
 
     def draw(self):
         """Draw into the region that Blender is drawing."""
         gpu.state.blend_set("ALPHA")
-        if self._triangles is not None:
-            batch, shader = self._triangles
-            batch.draw(shader)
-        if self._lines is not None:
-            batch, shader = self._lines
-            shader.bind()
-            shader.uniform_float("viewportSize", gpu.state.viewport_get()[2:])
-            shader.uniform_float("lineWidth", LINE_WIDTH * self._scale)
-            batch.draw(shader)
+        self._batch.draw(self._pen)
         gpu.state.blend_set("NONE")
         blf.size(FONT, TEXT_SIZE * self._scale)
         for text, x, y, colour in self._texts:
@@ -129,15 +130,6 @@ class Drawing:
 def shader(name) -> Any:
     """A shader that Blender brings."""
     return gpu.shader.from_builtin(name)
-
-
-def _batch(parts, shader_name, kind):
-    """One batch of all parts and its shader, or None without any."""
-    if not parts:
-        return None
-    pen = shader(shader_name)
-    positions, colours = (np.ascontiguousarray(np.concatenate(some)) for some in zip(*parts, strict=True))
-    return batch_for_shader(pen, kind, {"pos": positions, "color": colours}), pen
 
 
 def handle(draw, kind):

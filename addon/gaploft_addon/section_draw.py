@@ -19,6 +19,8 @@ SHARE = 0.62
 TOOTH = 0.3
 COMPUTED, CHANGED = (0.93, 0.93, 0.93, 1.0), (0.96, 0.62, 0.28, 1.0)
 POINTS, BAND = (0.45, 0.76, 0.93, 1.0), (0.80, 0.52, 0.70, 0.38)
+#: A change by hand below this is rounding, mm.
+SEEN_MM = 1e-4
 COMB = (0.62, 0.66, 0.70, 0.75)
 
 #: What was made last for each scene, of what, so that a frame costs only the drawing.
@@ -94,24 +96,25 @@ def sheet(view, kept, show, place):
         paper.strokes(feet[::every], tips[::every], COMB)
         paper.loop(tips, COMB)
     paper.loop(on_paper(view.outline), COMPUTED)
-    if not np.allclose(view.changed, view.outline, rtol=0.0, atol=1e-4 * view.exaggeration):
+    by_hand = not np.allclose(view.changed, view.outline, rtol=0.0, atol=SEEN_MM * view.exaggeration)
+    if by_hand:
         paper.loop(on_paper(view.changed), CHANGED)
     if len(view.points):
         paper.dots(on_paper(view.points), 2.5, POINTS)
     _write(paper, view, kept, pixels)
+    for k, (text, colour) in enumerate(_names(view, kept, by_hand=by_hand)):
+        paper.text(text, 10.0 + 145.0 * (k % 2), 10.0 + LINE * (1 - k // 2), colour)
     return paper
 
 
 def _write(paper, view, kept, pixels):
-    """Title, scale bar and what the colours mean."""
+    """Title and scale bar."""
     top = SIZE + FOOT + HEAD
     title = label("Section at {at:.1f} of {length:.1f} mm")
     paper.text(title.format(at=view.station_mm, length=kept.rings.length_mm), 10.0, top - LINE)
     paper.text(
         label("deviations × {factor:.0f}").format(factor=view.exaggeration), 10.0, top - 2 * LINE, pens.GREY
     )
-    for k, (text, colour) in enumerate(_names(view, kept)):
-        paper.text(text, 10.0 + 145.0 * (k % 2), 10.0 + LINE * (1 - k // 2), colour)
     bar = round_length(0.3 * SIZE / pixels)
     right = SIZE - 12.0
     paper.box(right - bar * pixels, top - 14.0, right, top - 12.0, pens.WHITE)
@@ -120,18 +123,19 @@ def _write(paper, view, kept, pixels):
     )
 
 
-def _names(view, kept):
+def _names(view, kept, *, by_hand):
+    """What the colours mean, each in its own."""
     band = view.band_high - view.outline
     widest = float(np.linalg.norm(band, axis=1).max()) / view.exaggeration
     points = label("scan, {count} points").format(count=len(view.points))
     if kept.looking:
         points = label("scan: looking for points")
-    return (
+    names = [
         (label("computed"), COMPUTED),
         (label("band ± {width:.3f} mm").format(width=widest), BAND[:3] + (1.0,)),
         (points, POINTS),
-        (label("changed by hand"), CHANGED),
-    )
+    ]
+    return [*names, (label("changed by hand"), CHANGED)] if by_hand else names
 
 
 def _ring(view, scene):

@@ -9,8 +9,9 @@ from gaploft.errors import InputError
 
 from . import look, overlay, section_data
 
-#: A stroke tags the mesh many times; the colours follow once it rests this long.
+#: A stroke tells of itself many times; the colours follow once it has ended and rests this long.
 PAUSE_S = 0.1
+STROKE = "SCULPT_OT_"
 #: What hand work changes.
 FOLLOWING = ("HAND", "SCAN")
 
@@ -29,13 +30,25 @@ def paint_soon():
     """Paint from a timer, since a handler must not change what it is told about."""
     scene: Any = bpy.context.scene
     if scene is None or scene.gaploft.show.shown not in FOLLOWING:
-        return
+        return None
+    if _in_stroke():
+        return PAUSE_S
     try:
         if overlay.outdated(scene):
             overlay.paint(scene)
             overlay.redraw()
     except InputError:  # points were added or removed: the check says so when asked
-        return
+        return None
+    return None
+
+
+def _in_stroke():
+    """Whether a brush is on a surface just now."""
+    return any(
+        operator.bl_idname.startswith(STROKE)
+        for window in bpy.context.window_manager.windows
+        for operator in window.modal_operators
+    )
 
 
 @persistent
@@ -50,10 +63,15 @@ def on_other_state(*_):
 
 
 def _surface_changed(scene, depsgraph):
-    """Whether points of one of our surfaces may have moved."""
+    """Whether points of one of our surfaces may have moved.
+
+    Sculpting tells of another look only, not of another shape.
+    """
     ours = {obj.name for obj in overlay.surfaces(scene)}
     return any(
-        update.is_updated_geometry and isinstance(update.id, bpy.types.Object) and update.id.name in ours
+        isinstance(update.id, bpy.types.Object)
+        and (update.is_updated_geometry or (update.is_updated_shading and update.id.mode == "SCULPT"))
+        and update.id.name in ours
         for update in depsgraph.updates
     )
 

@@ -151,11 +151,13 @@ def test_the_ghost_leaves_the_scan_as_it_is():
     assert np.allclose(ghost.matrix_world, scan.matrix_world)
     assert scan.hide_get()
     assert not result.hide_get()
+    assert result.show_in_front
     assert scan_key(scan) == before
     show().scan_look = "HIDDEN"
     assert (show().ghost, scan.hide_get()) == (None, True)
     show().scan_look = "SOLID"
     assert (show().ghost, scan.hide_get()) == (None, False)
+    assert not result.show_in_front
     assert "Scan Ghost" not in bpy.data.objects
     assert scan_key(scan) == before
 
