@@ -115,7 +115,9 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
     built_with: StringProperty(
         name="Built With", description="Damage and settings of the last rebuild, as JSON"
     )
-    exported: StringProperty(name="Exported", description="What the last export of this damage wrote, as JSON")
+    exported: StringProperty(
+        name="Exported", description="What the last export of this damage wrote, as JSON"
+    )
 
     def live(self, field):
         """The object of a field, or None when it was deleted: the state alone would keep it alive."""

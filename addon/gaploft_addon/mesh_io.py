@@ -12,10 +12,8 @@ import bpy
 import numpy as np
 from mathutils import Matrix, Vector
 
-from gaploft.errors import InputError
 from gaploft.job import MM_PER_UNIT
 
-DAMAGE_NAME = "gaploft_damage"
 SCULPT_MASK = ".sculpt_mask"
 
 
@@ -67,9 +65,7 @@ def scan_arrays(obj):
 
 
 def _own_arrays(mesh, size):
-    # As an attribute they are copied as they lie there, as `vertices` one by one. An empty mesh has none.
-    place = mesh.attributes.get("position")
-    vertices = np.empty((0, 3), np.float32) if place is None else read(place.data, "vector", np.float32, 3)
+    vertices = positions(mesh)
     faces = triangles(mesh)
     if np.array_equal(size, np.eye(3)):  # as imported: single precision says all there is
         return vertices, faces
@@ -78,17 +74,29 @@ def _own_arrays(mesh, size):
     return vertices.astype(np.float64) @ size.T, faces
 
 
+def positions(mesh):
+    """Points of a mesh in its own units, (n, 3) float32: as an attribute, a copy as they lie there."""
+    attribute = mesh.attributes.get("position")
+    return (
+        np.empty((0, 3), np.float32) if attribute is None else read(attribute.data, "vector", np.float32, 3)
+    )
+
+
+def corners(mesh):
+    """Vertex numbers of all corners, polygon by polygon, (k,) int32; an empty mesh has none."""
+    attribute = mesh.attributes.get(".corner_vert")
+    return np.empty(0, np.int32) if attribute is None else read(attribute.data, "value", np.int32, 1)
+
+
 def triangles(mesh):
     """Triangles of a mesh, (m, 3) int32.
 
     A scan holds nothing else, and its corners lie in Blender's memory as they are wanted here: taking them
     is a copy, where cutting polygons into triangles would freeze the window over a scan of millions.
     """
-    if len(mesh.polygons) == 0:  # then Blender keeps no corners at all
-        return np.empty((0, 3), dtype=np.int32)
-    corners = read(mesh.attributes[".corner_vert"].data, "value", np.int32, 1)
-    if len(corners) == 3 * len(mesh.polygons):  # no polygon has fewer than three
-        return corners.reshape(-1, 3)
+    found = corners(mesh)
+    if len(found) == 3 * len(mesh.polygons):  # no polygon has fewer than three
+        return found.reshape(-1, 3)
     mesh.calc_loop_triangles()
     return read(mesh.loop_triangles, "vertices", np.int32, 3)
 
@@ -104,8 +112,8 @@ def vertex_normals(obj):
 
 def fingerprint(vertices, faces):
     """SHA-256 of a mesh's arrays."""
-    found = hashlib.sha256(np.ascontiguousarray(vertices))
-    found.update(np.ascontiguousarray(faces))
+    found = hashlib.sha256(np.ascontiguousarray(vertices).data)
+    found.update(np.ascontiguousarray(faces).data)
     return found.hexdigest()
 
 
@@ -132,47 +140,6 @@ def marked_length_mm(scene, damage):
     """Distance between the marks of a damage."""
     start, stop = marks_mm(scene, damage)
     return float(np.linalg.norm(stop - start))
-
-
-def selected_vertices(obj):
-    """Mask of the vertices selected in edit mode, with those of selected edges and faces."""
-    with readable(obj) as mesh:
-        return read(mesh.vertices, "select", bool, 1)
-
-
-def painted_vertices(obj):
-    """Mask of the painted damage: an attribute or vertex group of that name, or the sculpt mask; or None.
-
-    Raises InputError when the attribute is of a kind that can't say what is damaged.
-    """
-    with readable(obj) as mesh:
-        return _painted(mesh, obj.vertex_groups.get(DAMAGE_NAME))
-
-
-def _painted(mesh, group):
-    attribute = mesh.attributes.get(DAMAGE_NAME)
-    if attribute is None and group is not None:
-        weight = [any(g.group == group.index and g.weight > 0.5 for g in v.groups) for v in mesh.vertices]
-        return np.array(weight, dtype=bool)
-    if attribute is None:
-        attribute = mesh.attributes.get(SCULPT_MASK)
-    if attribute is None:
-        return None
-    if attribute.data_type not in {"FLOAT", "INT", "BOOLEAN", "INT8"} or attribute.domain not in {
-        "POINT",
-        "FACE",
-    }:
-        raise InputError(
-            f"the attribute {attribute.name} is {attribute.data_type} on {attribute.domain}, but the damage "
-            "is read from numbers or truth values on points or faces: convert it, or mark in another way"
-        )
-    values = read(attribute.data, "value", np.float32, 1) > 0.5
-    if attribute.domain == "POINT":
-        return values
-    corners = np.repeat(values, read(mesh.polygons, "loop_total", np.int32, 1))
-    mask = np.zeros(len(mesh.vertices), dtype=bool)
-    mask[read(mesh.loops, "vertex_index", np.int32, 1)[corners]] = True
-    return mask
 
 
 def moved_as_object(vertices_mm, obj, scan, mm_per_unit):

@@ -8,7 +8,7 @@ from gaploft.errors import GeometryError, InputError
 from gaploft.evidence.hand_back import given_back
 from gaploft.evidence.hand_moves import moves, strayed
 
-from . import draw, mesh_io, ops_recheck, surface_io, touch_io
+from . import draw, mesh_io, ops_recheck, region_io, surface_io, touch_io
 from .words import told
 
 REGIONS = (
@@ -104,7 +104,7 @@ def _give_back(context, damage, region, feather_mm):
 def _region(obj, surface, region):
     """The points of a region, (n,) bool."""
     if region == "SELECTED":
-        return mesh_io.selected_vertices(obj)
+        return region_io.selected_vertices(obj)
     if region == "PAINTED":
         return touch_io.painted_beyond_lock(obj)
     if region == "OUTSIDE":

@@ -9,7 +9,7 @@ from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
 from gaploft.tube.region import damage_from_region
 
-from . import draw, mesh_io
+from . import draw, mesh_io, region_io
 from .words import told
 
 WAYS = (
@@ -154,11 +154,11 @@ def _from_selection(scan, scene):
         raise InputError(
             f"'{scan.name}' is not in Edit Mode: select the damaged area there and mark it again"
         )
-    return _from_mask(scan, scene, mesh_io.selected_vertices(scan))
+    return _from_mask(scan, scene, region_io.selected_vertices(scan))
 
 
 def _from_paint(scan, scene):
-    mask = mesh_io.painted_vertices(scan)
+    mask = region_io.painted_vertices(scan)
     if mask is None:
         raise InputError(
             "nothing says where the damage is: set two points, select the damaged area in Edit Mode, "

@@ -6,18 +6,11 @@ from bpy.props import BoolProperty
 from gaploft.errors import Cancelled, GeometryError
 from gaploft.progress import STAGES
 
+from .stage_texts import STAGE_TEXTS, overall
 from .task import keep, task_of
 from .words import told
 from .worker import Worker
 
-STAGE_TEXTS = {
-    "read": "reading the scan",
-    "tube": "finding the tube",
-    "fit": "fitting the surface",
-    "evidence": "testing on blanked stretches",
-    "mesh": "making the facets",
-    "write": "finishing",
-}
 #: Looking around stays possible while the work runs; everything else waits.
 PASSED_ON = {
     "MOUSEMOVE",
@@ -44,6 +37,14 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         options={"HIDDEN", "SKIP_SAVE"},
     )
 
+    over_hand: BoolProperty(
+        name="Over Hand Work",
+        description="Put the computed surface in the place of the one that was touched up by hand",
+        options={"HIDDEN", "SKIP_SAVE"},
+    )
+
+    #: Whether the person was asked, so that a window is there to stay alive.
+    _asked = False
     #: Stage and share of the rebuild that runs in the background, for the panel; None when none runs.
     running = None
 
@@ -61,6 +62,9 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         return True
 
     def execute(self, context):
+        if self._asked:  # and said yes
+            bpy.ops.gaploft.rebuild("INVOKE_DEFAULT", over_hand=True)  # type: ignore[attr-defined]
+            return {"FINISHED"}
         manager, damage = context.window_manager, context.scene.gaploft.damage
         manager.progress_begin(0.0, 1.0)
         context.view_layer.update()
@@ -75,9 +79,19 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             manager.progress_end()
         return self._finish(context, context.scene, damage, outcome)
 
-    def invoke(self, context, _event):
+    def invoke(self, context, event):
         context.view_layer.update()
         scene, damage = context.scene, context.scene.gaploft.damage
+        if damage.live("touched") is not None and not self.over_hand:
+            self._asked = True
+            return context.window_manager.invoke_confirm(
+                self,
+                event,
+                title=told("Rebuild over hand work?"),
+                message=told("The surface touched up by hand goes; only undo brings it back."),
+                confirm_text=told("Rebuild"),
+                icon="WARNING",
+            )
         try:
             task = task_of(scene, damage)
         except GeometryError as error:
@@ -141,7 +155,10 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
         _redraw(context)
 
     def _finish(self, context, scene, damage, outcome):
+        by_hand = damage.live("touched") is not None
         refusal = keep(scene, damage, outcome)
+        if by_hand:
+            self.report({"WARNING"}, told("The surface touched up by hand is gone: undo brings it back"))
         if refusal is not None:
             self.report({"ERROR"}, refusal)
             return {"CANCELLED"}
@@ -157,11 +174,6 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             ),
         )
         return {"FINISHED"}
-
-
-def overall(stage, share):
-    """Share of the whole work done, each stage counted alike."""
-    return (STAGES.index(stage) + share) / len(STAGES)
 
 
 def _redraw(context):

@@ -114,11 +114,11 @@ def _key(scene):
 
 def _points(objects):
     """A number for where the points of each object's mesh are."""
-    return tuple(zlib.crc32(mesh_io.read(obj.data.vertices, "co", np.float32, 3)) for obj in objects)
+    return tuple(zlib.crc32(mesh_io.positions(obj.data)) for obj in objects)
 
 
 def _by_hand(mesh, name):
-    now = mesh_io.read(mesh.vertices, "co", np.float32, 3)
+    now = mesh_io.positions(mesh)
     moved = moved_outward(_read(mesh, "computed", name, 3), now, _read(mesh, "computed_normal", name, 3))
     return moved * float(mesh["gaploft_mm_per_unit"])
 

@@ -7,8 +7,9 @@ import bpy
 from gaploft.errors import InputError
 
 from .layout import CAUTIONS, Step, lines, settings_column, table
-from .ops_rebuild import STAGE_TEXTS, GAPLOFT_OT_rebuild, overall
+from .ops_rebuild import GAPLOFT_OT_rebuild
 from .settings import is_stale
+from .stage_texts import STAGE_TEXTS, overall
 from .words import label, told
 
 VERDICTS = {

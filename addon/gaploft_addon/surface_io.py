@@ -80,7 +80,7 @@ def surface_mesh(name, target, mm_per_unit, rims):
     mesh["gaploft_rounding_mm"] = float(
         np.abs(vertices.astype(np.float64) * mm_per_unit - target.vertices_mm).max()
     )
-    mesh["gaploft_facets"] = _facets_key(mesh)
+    mesh["gaploft_facets"] = _facets_key(mesh, mesh_io.corners(mesh))
     mesh["gaploft_shape"] = target.shape
     corners = (target.triangles.reshape(-1, 6, 1) == target.quads[:, None, :]).argmax(axis=2)
     _write(mesh, "cut", "INT", corners @ CUT_PLACES, "FACE")
@@ -101,7 +101,8 @@ def surface_arrays(obj, scan):
 
 def _surface_arrays(mesh, name):
     attributes = [mesh.attributes.get(n) for n in ("computed", "computed_normal", "band95", "zone", "cut")]
-    if None in attributes or mesh.get("gaploft_facets") != _facets_key(mesh):
+    quads = mesh_io.corners(mesh)
+    if None in attributes or mesh.get("gaploft_facets") != _facets_key(mesh, quads):
         raise InputError(
             f"points or facets of '{name}' were added or removed ({len(mesh.vertices)} points, "
             f"{len(mesh.polygons)} facets), so changes can't be measured: undo that or rebuild, and only "
@@ -111,8 +112,8 @@ def _surface_arrays(mesh, name):
     computed, normals = (
         mesh_io.read(a.data, "vector", np.float32, 3).astype(np.float64) for a in attributes[:2]
     )
-    current = mesh_io.read(mesh.vertices, "co", np.float32, 3).astype(np.float64)
-    quads = mesh_io.read(mesh.loops, "vertex_index", np.int32, 1).reshape(-1, 4)
+    current = mesh_io.positions(mesh).astype(np.float64)
+    quads = quads.reshape(-1, 4)
     corners = mesh_io.read(attributes[4].data, "value", np.int32, 1)[:, None] // CUT_PLACES % 4
     return SurfaceArrays(
         computed_mm=computed * mm,
@@ -128,8 +129,7 @@ def _surface_arrays(mesh, name):
     )
 
 
-def _facets_key(mesh):
-    corners = mesh_io.read(mesh.loops, "vertex_index", np.int32, 1)
+def _facets_key(mesh, corners):
     return mesh_io.fingerprint(np.array([len(mesh.vertices), len(mesh.polygons)]), corners)
 
 

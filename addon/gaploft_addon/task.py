@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gaploft.evidence.hand import rim_edges
+from gaploft.evidence.rim import rim_edges
 from gaploft.job import Job
 from gaploft.pipeline import rebuild, rebuild_changed
 from gaploft.report.model import Stages

@@ -129,7 +129,9 @@ def test_a_changed_scan_is_not_taken_for_the_one_before(blender, extension):
 
 
 def test_a_setting_changed_while_the_rebuild_ran_is_told(blender, extension):
-    task, settings = (importlib.import_module(f"{extension.__name__}.{name}") for name in ("task", "settings"))
+    task, settings = (
+        importlib.import_module(f"{extension.__name__}.{name}") for name in ("task", "settings")
+    )
     marked_and_rebuilt()
     scene = bpy.context.scene
     damage = scene.gaploft.damage
@@ -139,6 +141,19 @@ def test_a_setting_changed_while_the_rebuild_ran_is_told(blender, extension):
     assert settings.is_stale(scene, damage)
     damage.cover_mm = 0.0
     assert not settings.is_stale(scene, damage)
+
+
+def test_hand_work_does_not_go_without_a_word(blender, capfd):
+    marked_and_rebuilt()
+    damage = bpy.context.scene.gaploft.damage
+    bpy.ops.gaploft.rebuild()
+    assert "by hand is gone" not in capfd.readouterr().out
+    bpy.ops.gaploft.touch_up()
+    bpy.ops.gaploft.touch_done()
+    bpy.ops.gaploft.rebuild()
+    assert "by hand is gone: undo brings it back" in capfd.readouterr().out
+    assert damage.live("touched") is None
+    assert damage.live("result").visible_get()
 
 
 def test_a_saved_file_opens_in_a_blender_without_the_extension(blender, tmp_path):

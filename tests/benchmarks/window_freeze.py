@@ -5,10 +5,10 @@ Needs a display, the extension installed, and a scan with a job file beside it, 
 
     blender --addons bl_ext.user_default.gaploft --python tests/benchmarks/window_freeze.py -- JOB.toml OUT
 
-A timer that should come every 20 ms tells how long the window was away in each step. The scan is shown as its
-box, so that what is measured is this extension's and not the drawing of millions of triangles, which a machine
-without a graphics card does slowly. Memory (Linux) is what the process takes beyond its state after the
-import, at its highest.
+A timer that should come every 20 ms tells how long the window was away in each step. The scan is shown as
+its box, so that what is measured is this extension's and not the drawing of millions of triangles, which a
+machine without a graphics card does slowly. Memory (Linux) is what the process takes beyond its state after
+the import, at its highest.
 """
 
 import sys
@@ -91,7 +91,8 @@ def steps():
         calls.write_target("INVOKE_DEFAULT")
 
     OUT.mkdir(parents=True, exist_ok=True)
-    yield from watched("export", base, export, lambda: (OUT / "report.html").is_file())
+    yield from watched("export", base, export, lambda: other.pending is None and other.running is None)
+    assert (OUT / "report.html").is_file()
 
 
 play(steps())

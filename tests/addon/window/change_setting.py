@@ -1,4 +1,4 @@
-"""A scripted window session: a changed setting brings the surface up to date by itself, and hand work is safe.
+"""A scripted window session: a changed setting brings the surface up to date, and hand work is safe.
 
 `driver.py` says how to run it.
 """

@@ -1,0 +1,17 @@
+"""What a rebuild is doing, in words and as a share of the whole."""
+
+from gaploft.progress import STAGES
+
+STAGE_TEXTS = {
+    "read": "reading the scan",
+    "tube": "finding the tube",
+    "fit": "fitting the surface",
+    "evidence": "testing on blanked stretches",
+    "mesh": "making the facets",
+    "write": "finishing",
+}
+
+
+def overall(stage, share):
+    """Share of the whole work done, each stage counted alike."""
+    return (STAGES.index(stage) + share) / len(STAGES)
