@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from gaploft.target.model import Target
 
 _DPI = 110
+#: The unrolled target is drawn from no more rings and lines than a picture this small can show. More would
+#: only keep Blender's window waiting: the library that draws lets nothing else run while it fills triangles.
+_MOST_RINGS, _MOST_LINES = 300, 200
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ def _draw_band(target: Target, figure_class: Any) -> Picture:
     zone = _unrolled(target, target.zone.astype(np.float64))[2]
     figure = figure_class(figsize=(7.5, 3.6), dpi=_DPI, layout="constrained")
     axes = figure.subplots()
-    top = max(float(band.max()), 1e-6)
+    top = max(float(target.band95_mm.max()), 1e-6)
     image = axes.pcolormesh(along, around, band.T, cmap="cividis", vmin=0.0, vmax=top, shading="gouraud")
     if zone.min() < 0.5 < zone.max():
         axes.contour(along, around, zone.T, levels=[0.5], colors="white", linewidths=1.2, linestyles="dashed")
@@ -84,10 +87,17 @@ def _stations(target: Target) -> NDArray[np.float64]:
 def _unrolled(
     target: Target, values: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Axes in mm and degrees, and (n_u, n_v + 1) values closed round the tube."""
+    """Axes in mm and degrees, and values closed round the tube: (n_u, n_v + 1), fewer of a fine target."""
     grid = values.reshape(target.shape)
+    closed = np.concatenate([grid, grid[:, :1]], axis=1)
     around = np.linspace(0.0, 360.0, target.shape[1] + 1)
-    return _stations(target), around, np.concatenate([grid, grid[:, :1]], axis=1)
+    rows, columns = _spread(len(closed), _MOST_RINGS), _spread(len(around), _MOST_LINES)
+    return _stations(target)[rows], around[columns], closed[np.ix_(rows, columns)]
+
+
+def _spread(count: int, most: int) -> NDArray[np.intp]:
+    """Places 0 to ``count - 1``, or ``most`` of them evenly spread from the first to the last."""
+    return np.linspace(0.0, count - 1.0, min(count, most)).round().astype(np.intp)
 
 
 def _in_plane(ring: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,47 +1,34 @@
-"""A scripted window session: the file dialog, writing in the background while work goes on, and Esc.
+"""A scripted window session: the file dialogs, writing in the background while work goes on, and Esc.
 
-Needs a display, and the extension installed; ends with 1 and a traceback when anything fails. With a folder
-behind ``--`` it leaves pictures there.
-
-    blender --enable-event-simulate --addons bl_ext.user_default.gaploft \
-        --python tests/addon/window/export_dialog.py -- FOLDER
+`driver.py` says how to run it. With a folder behind ``--`` it leaves pictures there.
 """
 
 import os
 import subprocess
 import sys
 import tempfile
-import time
-import traceback
 from pathlib import Path
 
 import bpy
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from blender_scan import FROM_MM, TO_MM, marked
+from driver import in_view, play, press, state, until, viewport
 
-LIMIT_S = 60.0
+from blender_scan import FROM_MM, TO_MM, marked  # found through the driver
+
 PICTURES = Path(sys.argv[sys.argv.index("--") + 1]) if "--" in sys.argv else None
+ENDINGS = [".ply", ".stl", "_report.html", "_report.json"]
 
 
-def state():
-    """The state of the scene as it is now."""
-    return bpy.context.scene.gaploft
-
-
-def running():
+def writing():
     """Share of the writing at work in the background, or None."""
     return bpy.types.GAPLOFT_OT_write_target.running
 
 
-def place(kind):
-    """Window, area and main region of an editor in any window."""
-    for window in bpy.context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type == kind:
-                return window, area, next(r for r in area.regions if r.type == "WINDOW")
-    raise AssertionError(f"no {kind} is open")
+def written():
+    """Wait for the files; how often the window could do something meanwhile, and its longest sleep, s."""
+    return (yield from until(lambda: writing() is None, "the files", pause_s=0.02))
 
 
 def picture(name):
@@ -51,51 +38,42 @@ def picture(name):
         subprocess.run(["import", "-window", "root", str(PICTURES / f"{name}.png")], check=True, timeout=60)
 
 
+def browser():
+    """Window, area and main region of the file dialog, which takes the whole window."""
+    window = bpy.context.window_manager.windows[0]
+    area = next(a for a in window.screen.areas if a.type == "FILE_BROWSER")
+    return window, area, next(r for r in area.regions if r.type == "WINDOW")
+
+
 def dialog(operator):
-    """Press a button that opens a file dialog; gives the browser's settings."""
-    window, area, region = place("VIEW_3D")
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    """Press a button that opens a file dialog; gives what is set in it."""
+    with in_view():
         assert operator("INVOKE_DEFAULT") == {"RUNNING_MODAL"}
     yield 1.5
-    return place("FILE_BROWSER")[1].spaces.active.params
+    return browser()[1].spaces.active.params
 
 
-def confirm():
-    """Enter over the list of files, which is as good as the dialog's button."""
-    yield from press("RET", over="FILE_BROWSER")
-
-
-def press(key, over="VIEW_3D"):
-    """A key over the middle of an editor."""
-    window, _, region = place(over)
+def confirm(params, folder):
+    """Enter over the list of files of a folder, which is as good as the dialog's own button."""
+    params.directory = os.fsencode(folder)
+    yield 0.5
+    window, _, region = browser()
     x, y = region.x + region.width // 3, region.y + region.height // 3
     window.event_simulate(type="MOUSEMOVE", value="NOTHING", x=x, y=y)
     yield 0.05
     for value in ("PRESS", "RELEASE"):
-        window.event_simulate(type=key, value=value, x=x, y=y)
+        window.event_simulate(type="RET", value=value, x=x, y=y)
     yield 0.1
-
-
-def until_done():
-    """Wait for the files; how often the window could do something meanwhile, and its longest sleep."""
-    began, turns, longest, last = time.monotonic(), 0, 0.0, time.monotonic()
-    while running() is not None:
-        assert time.monotonic() - began < LIMIT_S, "the writing does not end"
-        turns += 1
-        yield 0.02
-        longest, last = max(longest, time.monotonic() - last), time.monotonic()
-    yield 0.3
-    return turns, longest
+    assert writing() is not None, "what a dialog has named is written in the background"
 
 
 def steps():
-    """The session; each ``yield`` gives the window that many seconds."""
+    """The session."""
     bpy.ops.wm.read_homefile()
     yield 1.0
     bpy.context.preferences.view.filebrowser_display_type = "SCREEN"
     bpy.context.preferences.system.viewport_aa = "OFF"  # each drawing again hides how alive the window is
-    window, area, region = place("VIEW_3D")
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         marked()
         bpy.ops.gaploft.rebuild()
         bpy.ops.view3d.view_all()
@@ -105,7 +83,6 @@ def steps():
         yield from stop_by_escape(Path(name) / "stopped")
         yield from export_all(Path(name) / "all")
     yield from refuse_stale()
-    sys.stdout.write("window session: all as it should be\n")
 
 
 def export_one(folder):
@@ -113,20 +90,17 @@ def export_one(folder):
     params = yield from dialog(bpy.ops.gaploft.export_target)
     assert params.filename == "scan_Damage_target_mm.stl", params.filename
     yield from picture("export_dialog")
-    params.directory = os.fsencode(folder)
-    yield 0.5
-    yield from confirm()
-    assert running() is not None, "a dialog's export runs in the background"
+    yield from confirm(params, folder)
     assert not bpy.ops.gaploft.export_target.poll()
     bpy.ops.mesh.primitive_cube_add()
-    turns, longest = yield from until_done()
+    turns, longest = yield from written()
     assert turns >= 5, f"the window was asleep: {turns} turns"
-    assert len(bpy.data.objects) > 3, "work went on meanwhile"
+    assert "Cube.001" in bpy.data.objects, "work went on meanwhile"
     names = sorted(path.name for path in folder.iterdir())
-    assert [name.partition("mm")[2] for name in names] == [".ply", ".stl", "_report.html", "_report.json"]
+    assert [name.partition("mm")[2] for name in names] == ENDINGS
     assert state().damage.exported
     sys.stdout.write(f"written in the background: {turns} turns, the longest {longest:.2f} s\n")
-    area = place("VIEW_3D")[1]
+    area = viewport()[1]
     area.spaces.active.show_region_ui = True
     yield 0.5
     next(r for r in area.regions if r.type == "UI").active_panel_category = "Gaploft"
@@ -137,39 +111,31 @@ def stop_by_escape(folder):
     """Esc leaves no file."""
     folder.mkdir()
     params = yield from dialog(bpy.ops.gaploft.export_target)
-    params.directory = os.fsencode(folder)
-    yield 0.5
-    yield from confirm()
-    assert running() is not None
+    yield from confirm(params, folder)
     yield from press("ESC")
-    yield from until_done()
+    yield from written()
     assert not list(folder.iterdir()), "Esc must leave no file"
 
 
 def export_all(folder):
     """A dialog that asks for a folder alone."""
     folder.mkdir()
-    window, area, region = place("VIEW_3D")
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         bpy.context.view_layer.objects.active = state().scan
         bpy.ops.gaploft.add_damage()
         bpy.ops.gaploft.mark_damage(from_point=FROM_MM, to_point=TO_MM)
         bpy.ops.gaploft.rebuild()
     params = yield from dialog(bpy.ops.gaploft.export_all)
-    yield from picture("export_all")
-    params.directory = os.fsencode(folder)
-    yield 0.5
-    yield from confirm()
-    yield from until_done()
-    assert len(list(folder.iterdir())) == 8, list(folder.iterdir())
+    yield from confirm(params, folder)
+    yield from written()
+    assert len(list(folder.iterdir())) == 2 * len(ENDINGS)
 
 
 def refuse_stale():
     """A changed setting is said before a dialog opens."""
     state().update_live = False
     state().damage.cover_mm = 0.2
-    window, area, region = place("VIEW_3D")
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         try:
             bpy.ops.gaploft.export_target("INVOKE_DEFAULT")
             said = ""
@@ -179,24 +145,5 @@ def refuse_stale():
     yield 0.2
 
 
-def main():
-    """Take the steps with a timer, then end Blender."""
-    session = steps()
-
-    def turn():
-        try:
-            return next(session)
-        except StopIteration:
-            code = 0
-        except BaseException:  # noqa: BLE001 - whatever it is, Blender has to end with 1
-            traceback.print_exc()
-            code = 1
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-    bpy.app.timers.register(turn, first_interval=1.0, persistent=True)
-
-
 if __name__ == "__main__":
-    main()
+    play(steps())
