@@ -47,7 +47,7 @@ def draw():
 def sheet(show, worst, place):
     """The legend of what is shown, at a place."""
     paper = pens.Sheet(place)
-    texts, boxes = _zones() if show.shown == "ZONE" else _scale(overlay.scale_of(show), worst)
+    texts, boxes = _zones() if show.shown == "ZONE" else _scale(show, worst)
     top = max(y for _, _, y in texts) + LINE + GAP
     texts = [(label(TITLES[show.shown]), 0.0, top), *texts]
     width = max(x + pens.text_width(text, place.scale) / place.scale for text, x, _ in texts)

@@ -39,9 +39,11 @@ def surfaces(scene):
 
 def scale_of(show):
     """The colour scale of what is shown, or None."""
+    # As typed, not its neighbour in single precision: the legend's numbers are to be round.
+    tolerance = float(f"{show.tolerance_mm:.6g}")
     if show.shown in {"SCAN", "HAND"}:
-        return signed_scale(show.tolerance_mm)
-    return width_scale(show.tolerance_mm) if show.shown == "BAND" else None
+        return signed_scale(tolerance)
+    return width_scale(tolerance) if show.shown == "BAND" else None
 
 
 def values_mm(obj, shown):

@@ -53,7 +53,7 @@ class Sheet:
 
     def __init__(self, place):
         self._origin, self._scale = np.array([place.x, place.y], dtype=np.float64), place.scale
-        self._triangles, self._texts = [], []
+        self._triangles, self.texts = [], []
 
     def box(self, left, low, right, high, colour, top_colour=None):
         """A filled box, its colour running upwards to another one where there is one."""
@@ -93,14 +93,18 @@ class Sheet:
     def text(self, text, x, y, colour=WHITE):
         """A text from a place to the right."""
         spot = np.array([x, y]) * self._scale + self._origin
-        self._texts.append((text, float(spot[0]), float(spot[1]), colour))
+        self.texts.append((text, float(spot[0]), float(spot[1]), colour))
+
+    def corners(self):
+        """All corners of what is drawn, (n, 3) in pixels."""
+        return np.concatenate([points for points, _ in self._triangles])
 
     def made(self):
         """The drawing, ready for the graphics card."""
-        positions, colours = (np.concatenate(some) for some in zip(*self._triangles, strict=True))
+        colours = np.concatenate([shades for _, shades in self._triangles])
         pen = shader("SMOOTH_COLOR")
-        batch = batch_for_shader(pen, "TRIS", {"pos": positions, "color": colours})
-        return Drawing(batch, pen, tuple(self._texts), self._scale)
+        batch = batch_for_shader(pen, "TRIS", {"pos": self.corners(), "color": colours})
+        return Drawing(batch, pen, tuple(self.texts), self._scale)
 
     def _add(self, points, colours):
         placed = np.zeros((len(points), 3), dtype=np.float32)

@@ -162,6 +162,26 @@ def test_the_ghost_leaves_the_scan_as_it_is():
     assert scan_key(scan) == before
 
 
+def test_the_ghost_is_dim_among_colours_and_the_scan_has_none():
+    scan, _ = marked_and_rebuilt()
+    show().scan_look = "GHOST"
+    before = scan_key(scan)
+    for shown in ("BAND", "ZONE"):
+        bpy.ops.gaploft.show_values(shown=shown)
+    ghost = show().ghost
+    assert len(ghost.modifiers) == 1
+    drawn = ghost.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
+    tint = drawn.attributes["gaploft_shown"].data
+    assert len(tint) == len(scan.data.vertices)
+    assert 0.0 < max(tint[0].color[:3]) < 0.2
+    assert scan_key(scan) == before
+    bpy.ops.gaploft.show_values(shown="NONE")
+    assert len(ghost.modifiers) == 0
+    assert scan_key(scan) == before
+    bpy.ops.gaploft.show_values(shown="BAND")
+    assert len(bpy.data.node_groups) == 1
+
+
 def test_a_ghost_of_a_moved_and_scaled_scan_lies_on_it():
     scan, _ = marked_and_rebuilt()
     scan.location, scan.rotation_euler, scan.scale = (3.0, -7.0, 2.0), (0.4, 0.2, 1.0), (2.0, 2.0, 2.0)
@@ -318,3 +338,38 @@ def test_keys_and_drawing_go_away_and_come_back(extension):
     extension.register()
     assert keys() == [("Object Mode", "J"), ("Sculpt", "J")]
     assert [len(some) for some in handlers] == before
+
+
+@pytest.mark.parametrize("shown", ["SCAN", "BAND", "ZONE", "HAND"])
+def test_the_legend_has_unit_numbers_and_the_worst(extension, shown):
+    _, result = marked_and_rebuilt()
+    index = moved(result, 0.07)
+    show().tolerance_mm = 0.05
+    bpy.ops.gaploft.show_values(shown=shown)
+    worst = extension.overlay.painted(bpy.context.scene).worst
+    place = extension.section_draw.pens.Place(20, 20, 1.0)
+    texts = [text for text, *_ in extension.legend.sheet(show(), worst, place).texts]
+    assert ("not seen" in texts) == (shown == "SCAN")
+    assert any("mm" in text for text in texts) == (shown != "ZONE")
+    if shown == "HAND":
+        assert {"−0.050", "0.000", "+0.050", "worst +0.070 mm"} <= set(texts)
+        share = len(index) / len(result.data.vertices)
+        assert f"{share:.1%} beyond" in texts
+    if shown == "BAND":
+        assert f"worst {values(result, 'band95').max():.3f} mm" in texts
+
+
+def test_the_drawn_section_names_station_factor_and_scale(extension):
+    marked_and_rebuilt()
+    scene, draw = bpy.context.scene, extension.section_draw
+    show().section_share, show().section_factor, show().section_comb = 0.25, 80.0, True
+    kept = extension.section_data.section_of(scene)
+    view = extension.section_data.view_of(scene)
+    sheet = draw.sheet(view, kept, show(), draw.pens.Place(1000, 20, 1.0))
+    texts = [text for text, *_ in sheet.texts]
+    assert f"Section at {0.25 * kept.rings.length_mm:.1f} of {kept.rings.length_mm:.1f} mm" in texts
+    assert "deviations × 80" in texts
+    assert "10 mm" in texts
+    inside = sheet.corners()
+    assert inside[:, 0].min() >= 1000 - draw.SIZE - 2.0
+    assert inside[:, 0].max() <= 1000 + 2.0
