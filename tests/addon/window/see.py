@@ -17,10 +17,12 @@ from pathlib import Path
 
 import bpy
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parent)]
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from modal_rebuild import press, viewport
 
 from blender_scan import coordinates, marked, set_coordinates
-from modal_rebuild import press, viewport
 
 EXTENSION = "bl_ext.user_default.gaploft"
 
