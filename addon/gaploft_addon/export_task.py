@@ -118,9 +118,7 @@ def keep(scene, task, done):
 def message(task, done):
     """One line about what was written, read back and changed by hand."""
     if len(done) > 1:
-        text = told(
-            "Written in mm: {n} targets, each with PLY and reports; read back: {facets} facets in all"
-        )
+        text = told("Written in mm: {n} targets with PLY and reports; read back: {facets} facets in all")
         return text.format(n=len(done), facets=sum(exported.read_back.facets for exported in done))
     text = told("Written in mm: {file}, PLY and reports; read back: {facets} facets, {size} mm. {hand}")
     found = done[0].read_back
