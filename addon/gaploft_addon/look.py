@@ -7,7 +7,7 @@ from mathutils import Matrix
 
 from gaploft.errors import InputError
 
-from . import draw, overlay
+from . import draw, ghost_tint, overlay
 
 GHOST_NAME = "Scan Ghost"
 GHOST = (0.62, 0.64, 0.66, 0.28)
@@ -60,6 +60,7 @@ def set_shading(scene):
     for obj in overlay.surfaces(scene):
         # Scan and surface lie within noise of each other: without this, colours would be veiled in patches.
         obj.show_in_front = show.ghost is not None or show.shown != "NONE"
+    ghost_tint.set_on(show.ghost, show.shown in overlay.OVERLAYS)
     if show.shading_before:
         before = json.loads(show.shading_before)
         for name, shading in _shadings():

@@ -13,7 +13,7 @@ SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
 #: Along Blender's side imports go this way only.
 ORDER = (
     *("words", "live", "stage_texts", "mesh_io", "region_io", "surface_io", "draw", "worker"),
-    *("overlay", "look", "section_data", "show_state"),
+    *("overlay", "ghost_tint", "look", "section_data", "show_state"),
     *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
     *("settings", "task", "layout"),
     *("pens", "view", "scan_check", "rings", "ring_draw", "sight"),
