@@ -106,7 +106,7 @@ def _plain_material(name, colour):
 def _band_material(name, mesh):
     """Coloured by the half width of the 95 % band: from nothing to the widest on this surface."""
     material = _plain_material(name, ACCENT)
-    if not material.use_nodes:
+    if material.node_tree is None:  # since Blender 5.0 each has one, and asking for it warns
         material.use_nodes = True
     nodes, links = material.node_tree.nodes, material.node_tree.links
     nodes.clear()

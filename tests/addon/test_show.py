@@ -1,6 +1,7 @@
 """What the surface shows: colours against the library's, shading put back, the scan left alone."""
 
 import hashlib
+import importlib
 import json
 
 import bpy
@@ -162,8 +163,10 @@ def test_the_ghost_leaves_the_scan_as_it_is():
     assert scan_key(scan) == before
 
 
-def test_the_ghost_is_dim_among_colours_and_the_scan_has_none():
+def test_the_ghost_is_dim_among_colours_and_the_scan_has_none(extension, monkeypatch):
     scan, _ = marked_and_rebuilt()
+    ghost_tint = importlib.import_module(f"{extension.__name__}.ghost_tint")
+    monkeypatch.setattr(ghost_tint, "NEEDED_FROM", bpy.app.version)
     show().scan_look = "GHOST"
     before = scan_key(scan)
     for shown in ("BAND", "ZONE"):
@@ -180,6 +183,9 @@ def test_the_ghost_is_dim_among_colours_and_the_scan_has_none():
     assert scan_key(scan) == before
     bpy.ops.gaploft.show_values(shown="BAND")
     assert len(bpy.data.node_groups) == 1
+    monkeypatch.setattr(ghost_tint, "NEEDED_FROM", (99, 0, 0))
+    bpy.ops.gaploft.show_values(shown="ZONE")
+    assert len(ghost.modifiers) == 0
 
 
 def test_a_ghost_of_a_moved_and_scaled_scan_lies_on_it():
