@@ -38,11 +38,11 @@ def _draw_section(column, scene):
     show = scene.gaploft.show
     column.prop(show, "section_share", slider=True)
     column.prop(show, "section_station_mm")
-    column.prop(show, "section_factor")
-    column.prop(show, "section_comb")
     length = column.row()
     length.alignment = "RIGHT"
     length.label(text=label("of {length:.1f} mm").format(length=section_data.length_mm(scene)))
+    column.prop(show, "section_factor")
+    column.prop(show, "section_comb")
 
 
 CLASSES = (GAPLOFT_PT_show,)
