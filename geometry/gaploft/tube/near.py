@@ -16,6 +16,7 @@ _MOST_NEARBY = 200_000
 _SEED_REACH_MM = 90.0
 #: Points that are worked on at once.
 _PART = 1 << 14
+_FACES_AT_ONCE = 1 << 19
 
 
 def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
@@ -26,9 +27,14 @@ def scan_near(scan: Scan, keep: NDArray[np.bool_]) -> Nearby:
     whole = keep.take(scan.faces[:, 0])
     for corner in (1, 2):
         whole &= keep.take(scan.faces[:, corner])
-    # In parts: the numbers of all faces at once would take as much again as the scan.
-    parts = np.array_split(np.flatnonzero(whole), max(1, len(whole) >> 19))
-    faces = np.concatenate([number.take(scan.faces.take(part, axis=0)) for part in parts])
+    # In parts and each into its place: the numbers of all faces at once would take as much again as the scan.
+    faces = np.empty((int(whole.sum()), 3), dtype=np.int32)
+    done = 0
+    for start in range(0, len(whole), _FACES_AT_ONCE):
+        part = scan.faces[start : start + _FACES_AT_ONCE][whole[start : start + _FACES_AT_ONCE]]
+        faces[done : done + len(part)] = number.take(part)
+        done += len(part)
+    del number, whole
     few = faces[:: max(1, len(faces) // 10_000)]
     some = np.linalg.norm(scan.vertices_mm[vertex[few[:, 0]]] - scan.vertices_mm[vertex[few[:, 1]]], axis=1)
     edge = float(np.median(some)) if len(some) else 0.0
