@@ -8,7 +8,7 @@ from gaploft.errors import GeometryError, InputError
 from gaploft.evidence.hand_back import given_back
 from gaploft.evidence.hand_moves import moves, strayed
 
-from . import draw, mesh_io, ops_recheck, region_io, surface_io, touch_io
+from . import draw, mesh_io, ops_recheck, polls, region_io, surface_io, touch_io
 from .words import told
 
 REGIONS = (
@@ -54,11 +54,7 @@ class GAPLOFT_OT_back_to_computed(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        damage = context.scene.gaploft.damage
-        if damage is None or damage.surface is None:
-            cls.poll_message_set("Rebuild the surface first")
-            return False
-        return True
+        return polls.surface_there(cls, context)
 
     def execute(self, context):
         damage = context.scene.gaploft.damage

@@ -9,7 +9,7 @@ from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
 from gaploft.tube.region import damage_from_region
 
-from . import draw, mesh_io, region_io
+from . import draw, mesh_io, polls, region_io
 from .words import told
 
 WAYS = (
@@ -103,8 +103,7 @@ class GAPLOFT_OT_mark_damage(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if find_scan(context) is None:
-            cls.poll_message_set("Make the scan the active object first: a mesh of the broken tube")
-            return False
+            return polls.refused(cls, "Make the scan the active object first: a mesh of the broken tube")
         return True
 
     def execute(self, context):

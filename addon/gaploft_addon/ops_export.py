@@ -9,7 +9,7 @@ from bpy_extras.io_utils import ExportHelper
 from gaploft.errors import GeometryError
 from gaploft.report.export import names_of
 
-from . import export_task
+from . import export_task, polls
 from .layout import CAUTIONS, lines
 from .ops_write import GAPLOFT_OT_write_target, finish, free
 from .touch_io import busy
@@ -83,8 +83,7 @@ class GAPLOFT_OT_export_all(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if not export_task.exportable(context.scene.gaploft):
-            cls.poll_message_set("Rebuild the surface of a damage first")
-            return False
+            return polls.refused(cls, "Rebuild the surface of a damage first")
         return free(cls)
 
     def invoke(self, context, _event):

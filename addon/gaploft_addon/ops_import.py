@@ -7,6 +7,7 @@ from bpy.props import EnumProperty, StringProperty
 
 from gaploft.errors import GeometryError, InputError
 
+from . import polls
 from .ops_scan import UNITS
 from .words import told
 
@@ -38,10 +39,7 @@ class GAPLOFT_OT_import_scan(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Go back to Object Mode first")
-            return False
-        return True
+        return polls.object_mode(cls, context)
 
     def invoke(self, context, _event):
         if self.properties.is_property_set("filepath"):  # dropped into the view

@@ -3,7 +3,7 @@
 import bpy
 from bpy.props import EnumProperty
 
-from . import draw
+from . import draw, polls
 
 #: What a damage has in the scene.
 OBJECTS = ("mark_from", "mark_to", "damaged_area", "result", "touched")
@@ -31,12 +31,8 @@ class GAPLOFT_OT_remove_damage(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if context.scene.gaploft.damage is None:
-            cls.poll_message_set("There is no damage on the list")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Go back to Object Mode first")
-            return False
-        return True
+            return polls.refused(cls, "There is no damage on the list")
+        return polls.object_mode(cls, context)
 
     def execute(self, context):
         state = context.scene.gaploft

@@ -3,13 +3,14 @@
 import bpy
 from bpy.props import BoolProperty
 
-from gaploft.errors import Cancelled, GeometryError
+from gaploft.errors import GeometryError
 from gaploft.progress import STAGES
 
+from . import polls
+from .background import InBackground
 from .stage_texts import STAGE_TEXTS, overall
 from .task import keep, task_of
 from .words import told
-from .worker import Worker
 
 #: Looking around stays possible while the work runs; everything else waits.
 PASSED_ON = {
@@ -24,7 +25,7 @@ PASSED_ON = {
 }
 
 
-class GAPLOFT_OT_rebuild(bpy.types.Operator):
+class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
     """Rebuild the outer surface across the marked damage from the intact scan around it. Esc stops it"""
 
     bl_idname = "gaploft.rebuild"
@@ -45,21 +46,15 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
 
     #: Whether the person was asked, so that a window is there to stay alive.
     _asked = False
-    #: Stage and share of the rebuild that runs in the background, for the panel; None when none runs.
-    running = None
+    told_stopped = "Stopped; nothing was changed"
 
     @classmethod
     def poll(cls, context):
         if cls.running is not None:
-            cls.poll_message_set("A rebuild is running: wait for it, or stop it with Esc")
-            return False
+            return polls.refused(cls, "A rebuild is running: wait for it, or stop it with Esc")
         if not context.scene.gaploft.marked:
-            cls.poll_message_set("Mark the damage first")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Go back to Object Mode first")
-            return False
-        return True
+            return polls.refused(cls, "Mark the damage first")
+        return polls.object_mode(cls, context)
 
     def execute(self, context):
         if self._asked:  # and said yes
@@ -99,60 +94,23 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             return {"CANCELLED"}
         # References die with each undo: names and numbers are looked up again when the work is done.
         self._scene_name, self._uid = scene.name, damage.uid
-        GAPLOFT_OT_rebuild.running = STAGES[0], 0.0
-        self._worker = Worker(task)
-        self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
-        context.window_manager.progress_begin(0.0, 1.0)
-        context.window_manager.modal_handler_add(self)
-        return {"RUNNING_MODAL"}
+        return self._begin(context, task, (STAGES[0], 0.0))
 
-    def modal(self, context, event):
-        if event.type == "ESC":
-            self._worker.stop()
-        if event.type != "TIMER":
-            return {"PASS_THROUGH"} if event.type in PASSED_ON else {"RUNNING_MODAL"}
-        if self._worker.busy:
-            self._show_progress(context)
-            return {"RUNNING_MODAL"}
-        self._clean_up(context)
-        outcome = self._worker.outcome
-        if isinstance(outcome, Cancelled):
-            self.report({"INFO"}, told("Stopped; nothing was changed"))
-            return {"CANCELLED"}
-        if isinstance(outcome, GeometryError):
-            self.report({"ERROR"}, str(outcome))
-            return {"CANCELLED"}
-        if isinstance(outcome, BaseException):
-            raise outcome
+    def _passed(self, event):
+        return {"PASS_THROUGH"} if event.type in PASSED_ON else {"RUNNING_MODAL"}
+
+    def _doing(self, news):
+        stage, share = news
+        text = told("Gaploft is {doing}, {share:.0%}").format(doing=told(STAGE_TEXTS[stage]), share=share)
+        return text, overall(stage, share)
+
+    def _done(self, context, outcome):
         scene = bpy.data.scenes.get(self._scene_name)
         damage = scene and scene.gaploft.damage_of(self._uid)
         if damage is None:
             self.report({"WARNING"}, told("The damage is gone, so its rebuild was dropped"))
             return {"CANCELLED"}
         return self._finish(context, scene, damage, outcome)
-
-    def cancel(self, context):
-        self._worker.stop()
-        self._worker.wait()
-        self._clean_up(context)
-
-    def _show_progress(self, context):
-        news = self._worker.latest()
-        if news is None:
-            return
-        stage, share = GAPLOFT_OT_rebuild.running = news
-        context.window_manager.progress_update(overall(stage, share))
-        then = told("stopping") if self._worker.stopping else told("Esc stops it")
-        text = told("Gaploft is {doing}, {share:.0%}; {then}")
-        context.workspace.status_text_set(text.format(doing=told(STAGE_TEXTS[stage]), share=share, then=then))
-        _redraw(context)
-
-    def _clean_up(self, context):
-        GAPLOFT_OT_rebuild.running = None
-        context.window_manager.event_timer_remove(self._timer)
-        context.window_manager.progress_end()
-        context.workspace.status_text_set(None)
-        _redraw(context)
 
     def _finish(self, context, scene, damage, outcome):
         by_hand = damage.live("touched") is not None
@@ -174,11 +132,6 @@ class GAPLOFT_OT_rebuild(bpy.types.Operator):
             ),
         )
         return {"FINISHED"}
-
-
-def _redraw(context):
-    for area in context.screen.areas if context.screen else ():
-        area.tag_redraw()
 
 
 CLASSES = (GAPLOFT_OT_rebuild,)

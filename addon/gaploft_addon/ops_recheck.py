@@ -8,7 +8,7 @@ import bpy
 from gaploft.errors import GeometryError
 from gaploft.evidence.hand import hand_changes
 
-from . import surface_io, touch_io
+from . import polls, surface_io, touch_io
 from .words import told
 
 
@@ -80,11 +80,7 @@ class GAPLOFT_OT_recheck(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        damage = context.scene.gaploft.damage
-        if damage is None or damage.surface is None:
-            cls.poll_message_set("Rebuild the surface first")
-            return False
-        return True
+        return polls.surface_there(cls, context)
 
     def execute(self, context):
         context.view_layer.update()

@@ -6,7 +6,7 @@ from bpy.props import FloatVectorProperty
 from gaploft.errors import GeometryError, InputError
 from gaploft.job import Damage
 
-from . import ring_draw, view
+from . import polls, ring_draw, view
 from .ops_damage import mark, scan_of
 from .rings import ring_of, ring_under
 from .sight import sight_of
@@ -43,14 +43,11 @@ class GAPLOFT_OT_mark_ring(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if scan_of(context) is None:
-            cls.poll_message_set("Import the scan, or make it the active object, first")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Go back to Object Mode first")
+            return polls.refused(cls, "Import the scan, or make it the active object, first")
+        if not polls.object_mode(cls, context):
             return False
         if ring_draw.drawing():
-            cls.poll_message_set("Both ends are being clicked already: click the tube, or stop with Esc")
-            return False
+            return polls.refused(cls, "Both ends are being clicked already: click the tube, or stop with Esc")
         return True
 
     def execute(self, context):

@@ -8,7 +8,7 @@ from gaploft.errors import GeometryError
 from gaploft.job import MM_PER_UNIT
 from gaploft.scan.size import likely_unit
 
-from . import mesh_io, scan_check, view
+from . import mesh_io, polls, scan_check, view
 from .ops_damage import find_scan
 from .properties import SCAN_UNITS
 from .words import label, told
@@ -44,12 +44,8 @@ class GAPLOFT_OT_use_scan(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if find_scan(context) is None:
-            cls.poll_message_set("Make the scan the active object first: a mesh of the broken tube")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Go back to Object Mode first")
-            return False
-        return True
+            return polls.refused(cls, "Make the scan the active object first: a mesh of the broken tube")
+        return polls.object_mode(cls, context)
 
     def invoke(self, context, _event):
         if not self.properties.is_property_set("unit"):
@@ -101,8 +97,7 @@ class GAPLOFT_OT_check_scan(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if context.scene.gaploft.live("scan") is None:
-            cls.poll_message_set("Import the scan, or make a mesh the scan, first")
-            return False
+            return polls.refused(cls, "Import the scan, or make a mesh the scan, first")
         return True
 
     def execute(self, context):

@@ -7,7 +7,7 @@ from bpy.props import EnumProperty
 
 from gaploft.errors import GeometryError
 
-from . import look, overlay
+from . import look, overlay, polls
 from .show_state import SHOWN
 from .words import label, told
 
@@ -36,8 +36,7 @@ class GAPLOFT_OT_show_values(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if not overlay.surfaces(context.scene):
-            cls.poll_message_set("Rebuild the surface first")
-            return False
+            return polls.refused(cls, "Rebuild the surface first")
         return True
 
     def execute(self, context):

@@ -5,7 +5,7 @@ from bpy.props import EnumProperty
 
 from gaploft.errors import GeometryError
 
-from . import brushes, draw, ops_recheck, touch_io
+from . import brushes, draw, ops_recheck, polls, touch_io
 from .words import told
 
 
@@ -25,13 +25,10 @@ class GAPLOFT_OT_touch_up(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        damage = context.scene.gaploft.damage
-        if damage is None or damage.surface is None:
-            cls.poll_message_set("Rebuild the surface first")
+        if not polls.surface_there(cls, context):
             return False
-        if is_touching(context) and context.active_object == damage.touched:
-            cls.poll_message_set("The surface is being touched up already")
-            return False
+        if is_touching(context) and context.active_object == context.scene.gaploft.damage.touched:
+            return polls.refused(cls, "The surface is being touched up already")
         return True
 
     def execute(self, context):
@@ -77,8 +74,7 @@ class GAPLOFT_OT_touch_brush(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if not is_touching(context):
-            cls.poll_message_set("Press Touch Up by Hand first")
-            return False
+            return polls.refused(cls, "Press Touch Up by Hand first")
         return True
 
     def execute(self, context):
@@ -97,8 +93,7 @@ class GAPLOFT_OT_lock_rim(bpy.types.Operator):
     def poll(cls, context):
         damage = context.scene.gaploft.damage
         if damage is None or damage.live("touched") is None:
-            cls.poll_message_set("Press Touch Up by Hand first")
-            return False
+            return polls.refused(cls, "Press Touch Up by Hand first")
         return True
 
     def execute(self, context):
@@ -124,8 +119,7 @@ class GAPLOFT_OT_touch_done(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         if not is_touching(context):
-            cls.poll_message_set("The surface is not being touched up")
-            return False
+            return polls.refused(cls, "The surface is not being touched up")
         return True
 
     def execute(self, context):

@@ -26,7 +26,7 @@ class GAPLOFT_PT_export(Step, bpy.types.Panel):
             column.operator("gaploft.export_all", icon="FILE_FOLDER")
         if GAPLOFT_OT_write_target.running is not None:
             text = label("writing the target (Esc stops)")
-            layout.progress(factor=GAPLOFT_OT_write_target.running, text=text)
+            layout.progress(factor=GAPLOFT_OT_write_target.running[1], text=text)
         if state.damage is not None and state.damage.exported:
             _draw_exported(layout, state.damage)
         for caution in CAUTIONS:

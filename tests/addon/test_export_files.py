@@ -190,7 +190,7 @@ def test_refused_rebuild_has_nothing_to_export(tmp_path):
 
 def test_one_export_at_a_time(tmp_path, extension, monkeypatch):
     marked_and_rebuilt()
-    monkeypatch.setattr(extension.ops_write.GAPLOFT_OT_write_target, "running", 0.5)
+    monkeypatch.setattr(extension.ops_write.GAPLOFT_OT_write_target, "running", ("write", 0.5))
     with pytest.raises(RuntimeError, match="An export is running"):
         export(tmp_path)
     with pytest.raises(RuntimeError, match="An export is running"):

@@ -12,7 +12,8 @@ from blender_scan import FROM_MM, TO_MM, add_scan, marked_and_rebuilt, tube_arra
 SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
 #: Along Blender's side imports go this way only.
 ORDER = (
-    *("words", "live", "stage_texts", "mesh_io", "region_io", "surface_io", "draw", "worker"),
+    *("words", "live", "polls", "stage_texts", "mesh_io", "region_io", "surface_io", "draw"),
+    *("worker", "background"),
     *("overlay", "ghost_tint", "look", "section_data", "show_state"),
     *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
     *("settings", "task", "layout"),

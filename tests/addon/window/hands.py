@@ -1,24 +1,12 @@
-"""What the window sessions share that work with brushes: buttons, strokes and keys as a person gives them."""
+"""What the window sessions share that work with brushes: buttons and strokes as a person gives them."""
 
-import os
-import sys
-import traceback
-
-import bpy
 import numpy as np
-
-
-def viewport():
-    """Window, area and main region of the 3D viewport."""
-    window = bpy.context.window_manager.windows[0]
-    area = next(a for a in window.screen.areas if a.type == "VIEW_3D")
-    return window, area, next(r for r in area.regions if r.type == "WINDOW")
+from driver import in_view, viewport
 
 
 def press(operator, **settings):
     """Press a button; unlike another call of a script it leaves an undo step, as a click does."""
-    window, area, region = viewport()
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         assert operator("EXEC_DEFAULT", True, **settings) == {"FINISHED"}
     yield 0.5
 
@@ -47,35 +35,6 @@ def stroke(points):
     yield 0.4
 
 
-def key(name, **held):
-    """A key over the middle of the viewport."""
-    window, _, region = viewport()
-    x, y = region.x + region.width // 3, region.y + region.height // 2
-    window.event_simulate(type="MOUSEMOVE", value="NOTHING", x=x, y=y)
-    yield 0.2
-    for value in ("PRESS", "RELEASE"):
-        window.event_simulate(type=name, value=value, x=x, y=y, **held)
-    yield 0.8
-
-
 def along(first, last, degrees=0.0):
     """A line along the tube."""
     return [place(z, degrees) for z in np.linspace(first, last, 14)]
-
-
-def take(session):
-    """Take the steps of a session with a timer, then end Blender: with 1 when anything fails."""
-
-    def turn():
-        try:
-            return next(session)
-        except StopIteration:
-            code = 0
-        except BaseException:  # noqa: BLE001 - whatever it is, Blender has to end with 1
-            traceback.print_exc()
-            code = 1
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-    bpy.app.timers.register(turn, first_interval=1.0, persistent=True)

@@ -1,61 +1,26 @@
 """A scripted window session: the rebuild in the background, Esc, undo and redo, and loading a file meanwhile.
 
-Needs a display, and the extension installed; ends with 1 and a traceback when anything fails.
-
-    blender --enable-event-simulate --addons bl_ext.user_default.gaploft \
-        --python tests/addon/window/modal_rebuild.py
+`driver.py` says how to run it.
 """
 
-import os
 import sys
 import time
-import traceback
 from pathlib import Path
 
 import bpy
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from blender_scan import marked
+from driver import LIMIT_S, in_view, play, press, running, state, undo_step
 
-LIMIT_S = 120.0
-
-
-def state():
-    """The job of the scene as it is now: references die with each undo."""
-    return bpy.context.scene.gaploft
-
-
-def running():
-    """Stage and share of the rebuild at work, or None."""
-    return bpy.types.GAPLOFT_OT_rebuild.running
-
-
-def viewport():
-    """Context of the window's 3D viewport."""
-    window = bpy.context.window_manager.windows[0]
-    area = next(a for a in window.screen.areas if a.type == "VIEW_3D")
-    region = next(r for r in area.regions if r.type == "WINDOW")
-    return window, area, region
+from blender_scan import marked  # found through the driver
 
 
 def start():
     """Press the button."""
-    window, area, region = viewport()
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         assert bpy.ops.gaploft.rebuild("INVOKE_DEFAULT") == {"RUNNING_MODAL"}
         assert not bpy.ops.gaploft.rebuild.poll()  # one at a time
-
-
-def press(key, **held):
-    """A key over the middle of the viewport."""
-    window, _, region = viewport()
-    x, y = region.x + region.width // 3, region.y + region.height // 2
-    window.event_simulate(type="MOUSEMOVE", value="NOTHING", x=x, y=y)
-    yield 0.2
-    for value in ("PRESS", "RELEASE"):
-        window.event_simulate(type=key, value=value, x=x, y=y, **held)
-    yield 1.0
 
 
 def until_done():
@@ -74,10 +39,9 @@ def new_scene():
     """A marked scan in a fresh file, with an undo step that a script's changes lack."""
     bpy.ops.wm.read_homefile()
     yield 1.0
-    window, area, region = viewport()
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         marked()
-        bpy.ops.ed.undo_push(message="marked")
+    undo_step("marked")
     yield 0.5
 
 
@@ -109,6 +73,8 @@ def steps():
     assert state().report == report
     assert bpy.ops.gaploft.recheck() == {"FINISHED"}
 
+    # From what is kept it would be done before a file is loaded.
+    sys.modules["bl_ext.user_default.gaploft.task"].forget()
     start()
     yield 0.3
     assert running() is not None
@@ -118,27 +84,6 @@ def steps():
     start()
     yield from until_done()
     assert state().live("result") is not None
-    sys.stdout.write("window session: all as it should be\n")
 
 
-def main():
-    """Take the steps with a timer, then end Blender."""
-    session = steps()
-
-    def turn():
-        try:
-            return next(session)
-        except StopIteration:
-            code = 0
-        except BaseException:  # noqa: BLE001 - whatever it is, Blender has to end with 1
-            traceback.print_exc()
-            code = 1
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-    bpy.app.timers.register(turn, first_interval=1.0, persistent=True)
-
-
-if __name__ == "__main__":
-    main()
+play(steps())

@@ -1,26 +1,19 @@
 """A scripted window session: the key that changes what is shown, ghost, section, strokes that colours follow.
 
-Needs a display, and the extension installed; ends with 1 and a traceback when anything fails. Prints how long
-the drawing took at the median of the frames.
-
-    blender --enable-event-simulate --addons bl_ext.user_default.gaploft \
-        --python tests/addon/window/see.py
+Prints how long the drawing took at the median of the frames. `driver.py` says how to run it.
 """
 
 import importlib
-import os
 import statistics
 import sys
 import time
-import traceback
 from pathlib import Path
 
 import bpy
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from modal_rebuild import press, viewport
+from driver import in_view, play, press, undo_step, viewport
 
 from blender_scan import coordinates, marked, set_coordinates
 
@@ -53,12 +46,11 @@ def rebuilt():
     """A rebuilt surface in a fresh file, with an undo step."""
     bpy.ops.wm.read_homefile()
     yield 1.0
-    window, area, region = viewport()
-    with bpy.context.temp_override(window=window, area=area, region=region):
+    with in_view():
         marked()
         bpy.ops.gaploft.rebuild()
-        bpy.ops.ed.undo_push(message="rebuilt")
         bpy.ops.view3d.view_all()
+    undo_step("rebuilt")
     yield 0.5
 
 
@@ -114,7 +106,6 @@ def steps():
         pens.unhandle(handle)
     legend.register()
     section.register()
-    sys.stdout.write("window session: all as it should be\n")
 
 
 def hand_work():
@@ -131,24 +122,4 @@ def hand_work():
     assert abs(worst - 0.04) < 1e-3, worst
 
 
-def main():
-    """Take the steps with a timer, then end Blender."""
-    session = steps()
-
-    def turn():
-        try:
-            return next(session)
-        except StopIteration:
-            code = 0
-        except BaseException:  # noqa: BLE001 - whatever it is, Blender has to end with 1
-            traceback.print_exc()
-            code = 1
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-
-    bpy.app.timers.register(turn, first_interval=1.0, persistent=True)
-
-
-if __name__ == "__main__":
-    main()
+play(steps())

@@ -16,7 +16,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from hands import along, key, place, press, stroke, take, viewport
+from driver import play, viewport
+from driver import press as key
+from hands import along, place, press, stroke
 
 from blender_scan import coordinates, marked, values
 
@@ -182,4 +184,4 @@ def steps():
 
 
 if __name__ == "__main__":
-    take(steps())
+    play(steps())
