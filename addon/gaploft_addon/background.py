@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import bpy
+
 from gaploft.errors import Cancelled, GeometryError
 
 from .words import told
@@ -59,19 +61,20 @@ class InBackground:
         then = told("stopping") if self._worker.stopping else told("Esc stops it")
         context.window_manager.progress_update(share)
         context.workspace.status_text_set(f"{text}; {then}")
-        redraw_sidebars(context)
+        redraw_sidebars()
 
     def _clean_up(self: Any, context):
         type(self).running = None
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
         context.workspace.status_text_set(None)
-        redraw_sidebars(context)
+        redraw_sidebars()
 
 
-def redraw_sidebars(context):
+def redraw_sidebars():
     """The sidebars alone: drawing a scan of millions anew would cost more than the work."""
-    for area in context.screen.areas if context.screen else ():
-        for region in area.regions:
-            if region.type == "UI":
-                region.tag_redraw()
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            for region in area.regions:
+                if region.type == "UI":
+                    region.tag_redraw()

@@ -12,6 +12,7 @@ from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
 
 from . import mesh_io
+from .background import redraw_sidebars
 from .worker import Worker
 
 #: How often news of the work is asked for, seconds.
@@ -102,10 +103,7 @@ def stop(*_):
 def _ask():
     """See how far the work is; Blender calls this until it gets None."""
     worker = AT_WORK.worker
-    for window in bpy.context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type == "VIEW_3D":
-                area.tag_redraw()
+    redraw_sidebars()
     if worker.busy:
         news = worker.latest()
         AT_WORK.share = AT_WORK.share if news is None else news[1]

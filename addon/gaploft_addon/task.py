@@ -96,12 +96,6 @@ def forget():
     _KEPT.clear()
 
 
-def kept_points_mm(damage):
-    """Scan points of the tube that a damage was last rebuilt on, (n, 3); None after a file was opened."""
-    kept = _KEPT.get(damage.uid)
-    return None if kept is None else kept.stages.tube.points_mm
-
-
 def task_of(scene, damage):
     """Take the scan and the job of a damage out of a scene. Raises InputError."""
     scan = scene.gaploft.scan
