@@ -27,6 +27,7 @@ def target(shift=(0.0, 0.0, 0.0)):
         triangles=triangles.astype(np.int32),
         shape=(N_U, N_V),
         chord_error_mm=16.0 * (1 - np.cos(np.pi / N_V)),
+        depth_mm=np.full(N_U * N_V, 0.35),
     )
 
 

@@ -20,11 +20,12 @@ ADDON = ROOT / "addon" / "gaploft_addon"
 FLOW = (
     {"errors", "progress"},
     {"checks"},
-    {"scan", "job", "job_file"},
+    {"scan", "job", "job_values", "job_shop", "job_file"},
     {"tube"},
     {"surface"},
     {"evidence"},
     {"target"},
+    {"laminate", "stock"},
     {"files"},
     {"report"},
     {"pipeline"},
@@ -34,7 +35,7 @@ FLOW = (
 RANK = {name: rank for rank, names in enumerate(FLOW) for name in names}
 
 #: The surface is a spline and knows no scan: it fits whatever points and weights it is handed.
-UNKNOWN_TO_SURFACE = {"scan", "job", "job_file", "tube"}
+UNKNOWN_TO_SURFACE = {"scan", "job", "job_values", "job_shop", "job_file", "tube"}
 
 #: What an installed extension has: the standard library, the host's NumPy and its own wheels.
 IN_EXTENSION = set(sys.stdlib_module_names) | {"numpy", "scipy", "threadpoolctl", "gaploft"}

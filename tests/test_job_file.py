@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from gaploft.errors import InputError
+from gaploft.job import Ply, Reading, WallSettings
 from gaploft.job_file import read_job
 from gaploft.scan.mask import check_mask
 
@@ -157,3 +158,113 @@ def test_mask_is_held_against_the_scan(tmp_path):
     with pytest.raises(InputError, match="names vertex 99, but the scan file holds 99 vertices"):
         check_mask(masked, 99)
     check_mask(read_job(job(tmp_path, SHORT)).job, 0)
+
+
+SHOP = """
+zero = [16.0, 0, 100]
+[target]
+formats = ["step", "3mf"]
+[layers]
+paint = [[10.0, 90, 0.12], [16.0, 0, 140, 0.15]]
+filler = 0.3
+cover = 0.25
+other = 0.05
+outside = "blend"
+tight = "trim"
+[wall]
+thickness = 0.8
+share = 0.25
+[bed]
+ratio = 30
+cut_back = 2.0
+lap = 6.0
+[[ply]]
+name = "twill"
+count = 3
+weight = 200.0
+density = 1.76
+fraction = 0.5
+angle = 45
+[[ply]]
+thickness = 0.3
+[reach]
+tool_radius = 4.0
+[frame]
+spheres = [[0, 0, 0], [100, 0, 0], [0, 50, 0]]
+radius = 6.0
+at = [[0, 0, 0], [100, 0, 0], [0, 50, 0]]
+"""
+
+
+def test_the_tables_of_the_workshop_in_centimetres(tmp_path):
+    """Places in the scan are in its unit; thicknesses and all that is the machine's are in mm."""
+    read = read_job(job(tmp_path, SHORT.replace('"mm"', '"cm"') + SHOP)).job
+    assert read.formats == ("3mf", "step")
+    assert read.zero_mm.tolist() == [160.0, 0.0, 1000.0]
+    assert read.layers.paint_mm == (
+        Reading(0.12, station_mm=10.0, angle_deg=90.0),
+        Reading(0.15, point_mm=(160.0, 0.0, 1400.0)),
+    )
+    assert read.layers.total_mm == pytest.approx(0.15 + 0.3 + 0.25 + 0.05)
+    assert (read.layers.outside, read.layers.tight) == ("blend", "trim")
+    assert read.wall == WallSettings(0.8, 0.25)
+    assert (read.bed.ratio, read.bed.step_mm, read.bed.cut_back_mm, read.bed.lap_mm) == (30.0, None, 2.0, 6.0)
+    assert read.bed.plies == (Ply("twill", 3, 200.0, 1.76, 0.5, None, 45.0), Ply("cloth", thickness_mm=0.3))
+    assert read.reach.tool_radius_mm == 4.0
+    assert read.frame.spheres_mm[1].tolist() == [1000.0, 0.0, 0.0]
+    assert read.frame.at_mm[1].tolist() == [100.0, 0.0, 0.0]
+    assert (read.frame.radius_mm, read.frame.points_mm) == (6.0, None)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "text"),
+    [
+        ('["step", "3mf"]', '["stp"]', 'can hold "3mf" and "step"'),
+        ('["step", "3mf"]', '"step"', "STL and PLY always come"),
+        ("zero = [16.0, 0, 100]", "zero = [16.0, 0]", r"three numbers \[x, y, z\]"),
+        ("filler = 0.3", "filler = -0.3", "filler .* must be 0 mm or more"),
+        ("filler = 0.3", "filler = []", r"readings \[station, angle, mm\]"),
+        ("filler = 0.3", "filler = [[1, 2]]", r"readings \[station, angle, mm\]"),
+        ("filler = 0.3", "filler = [[1, 2, -0.3]]", "a reading of filler .* is -0.3 mm"),
+        ('outside = "blend"', 'outside = "no"', '"same" or "blend" or "step"'),
+        ('tight = "trim"', 'tight = "no"', '"refuse" or "trim"'),
+        ("thickness = 0.8", "", "lacks thickness"),
+        ("thickness = 0.8", "thickness = 0", "a wall is thicker than that"),
+        ("thickness = 0.8", "thickness = [[0, 0, 0.8], [0, 180, 0]]", "a wall is thicker than that"),
+        ("share = 0.25", "share = 1.5", "share of the wall above 0 and at most 1"),
+        ("[wall]\nthickness = 0.8\nshare = 0.25", "", r"add \[wall\] with its thickness"),
+        ("ratio = 30", "ratio = 0", "length over depth, such as 30, above 0"),
+        ("ratio = 30", "", "either ratio"),
+        ("ratio = 30", "ratio = 30\nstep = 12", "either ratio"),
+        ("cut_back = 2.0", "cut_back = -2.0", "must be 0 mm or more"),
+        ("[bed]\nratio = 30\ncut_back = 2.0\nlap = 6.0", "", r"no \[bed\] to lay them in"),
+        ("count = 3", "count = 0", "a whole number from 1 to 100"),
+        ("density = 1.76", "density = 1760", "per cubic centimetre above 0 and at most 10"),
+        ("density = 1.76", "", "needs weight, density and fraction"),
+        ("angle = 45", 'angle = "45"', "a number of degrees"),
+        ("fraction = 0.5", "fraction = 50", "share of the volume above 0 and at most 1"),
+        ("fraction = 0.5", "fractions = 0.5", "did you mean fraction"),
+        ("tool_radius = 4.0", "tool_radius = 0", "a number of millimetres above 0"),
+        ("tool_radius = 4.0", "", "lacks tool_radius"),
+        ("spheres = [[0, 0, 0], [100, 0, 0], [0, 50, 0]]", "", "either points or spheres"),
+        ("spheres = [[0, 0, 0], [100, 0, 0],", "spheres = [[100, 0, 0],", "3 or more points"),
+        ("at = [[0, 0, 0], ", "at = [[9, 9, 9], [0, 0, 0], ", "a place for each sphere"),
+        ("spheres = ", "points = ", "none are given: add spheres"),
+    ],
+)
+def test_every_value_of_the_workshop_is_checked(tmp_path, old, new, text):
+    wrong = (SHORT + SHOP).replace(old, new, 1)
+    assert wrong != SHORT + SHOP
+    with pytest.raises(InputError, match=text):
+        read_job(job(tmp_path, wrong))
+
+
+def test_steps_need_plies_and_points_are_three(tmp_path):
+    bed = "[wall]\nthickness = 0.8\n[bed]\nstep = 12.0\n"
+    with pytest.raises(InputError, match=r"add a \[\[ply\]\] for each cloth"):
+        read_job(job(tmp_path, SHORT + bed))
+    frame = "[frame]\npoints = [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]]\n"
+    with pytest.raises(InputError, match="must be three: origin, x axis, y side"):
+        read_job(job(tmp_path, SHORT + frame))
+    with pytest.raises(InputError, match=r"ply in job.toml must be a table: write \[\[ply\]\]"):
+        read_job(job(tmp_path, SHORT + "[ply]\nthickness = 0.2\n"))

@@ -143,5 +143,6 @@ def _target(surface, changes, report):
         triangles=surface.triangles,
         shape=surface.shape,
         chord_error_mm=report["target"]["chord_error_mm"],
+        depth_mm=np.full(len(surface.computed_mm), report["job"]["depth_below_outer_surface_mm"]),
     )
     return moved_target(computed, surface.current_mm) if changes.changed else computed

@@ -1,35 +1,37 @@
 """Read a job from its TOML file: types, names, ranges and units are checked here, once."""
 
 import difflib
-import math
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from gaploft import job_shop
 from gaploft.errors import InputError
-from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
+from gaploft.job import FORMATS, MM_PER_UNIT, Damage, HalvesSettings, Job, TargetSettings
+from gaploft.job_values import Table, millimetres, one_of, point, text
 from gaploft.scan.mask import read_mask
 from gaploft.scan.read import read_bytes
 
 _KEYS = {
     "scan": ("file", "unit"),
-    "damage": ("from", "to", "mask"),
-    "target": ("chord_tolerance", "overlap"),
-    "layers": ("paint", "cover"),
+    "damage": ("from", "to", "mask", "zero"),
+    "target": ("chord_tolerance", "overlap", "formats"),
+    "layers": ("paint", "filler", "cover", "other", "outside", "tight"),
     "halves": ("mode", "move"),
+    "wall": ("thickness", "share"),
+    "bed": ("ratio", "step", "cut_back", "lap"),
+    "ply": ("name", "count", "weight", "density", "fraction", "thickness", "angle"),
+    "reach": ("tool_radius",),
+    "frame": ("points", "spheres", "radius", "at"),
     "donor": ("file", "unit", "mirrored"),
 }
 #: Finer facets than this only make the file grow: it is well below the spacing of a good scan's noise.
 _FINEST_CHORD_MM = 1e-4
 _SAME_POINT_MM = 0.01
-
-Table = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -65,17 +67,32 @@ def read_job(path: str | PathLike[str]) -> JobFile:
         )
     scan = _table(tables, "scan", file, needed=("file", "unit"))
     damage = _table(tables, "damage", file, needed=("from", "to"))
-    unit = _text(scan, "unit", f"{file} [scan]")
+    unit = text(scan, "unit", f"{file} [scan]")
     if unit not in MM_PER_UNIT:
         raise InputError(f"unit in {file} [scan] is {unit!r}, but must be one of {', '.join(MM_PER_UNIT)}")
-    scan_path = path.parent / _text(scan, "file", f"{file} [scan]")
-    mask_path = path.parent / _text(damage, "mask", f"{file} [damage]") if "mask" in damage else None
+    scan_path = path.parent / text(scan, "file", f"{file} [scan]")
+    mask_path = path.parent / text(damage, "mask", f"{file} [damage]") if "mask" in damage else None
+    mm = MM_PER_UNIT[unit]
+    plies = job_shop.plies(tables.get("ply", []), file)
+    target = _table(tables, "target", file)
     job = Job(
-        damage=_damage(damage, MM_PER_UNIT[unit], mask_path, f"{file} [damage]"),
-        target=_target(_table(tables, "target", file), f"{file} [target]"),
-        layers=_layers(_table(tables, "layers", file), f"{file} [layers]"),
+        damage=_damage(damage, mm, mask_path, f"{file} [damage]"),
+        target=_target(target, f"{file} [target]"),
+        layers=job_shop.layers(_table(tables, "layers", file), f"{file} [layers]", mm),
         halves=_halves(_table(tables, "halves", file), f"{file} [halves]"),
+        wall=job_shop.wall(tables.get("wall"), f"{file} [wall]", mm),
+        bed=job_shop.bed(tables.get("bed"), plies, f"{file} [bed]"),
+        reach=job_shop.reach(tables.get("reach"), f"{file} [reach]"),
+        frame=job_shop.frame(tables.get("frame"), f"{file} [frame]", mm),
+        formats=_formats(target, f"{file} [target]"),
+        zero_mm=mm * point(damage, "zero", f"{file} [damage]") if "zero" in damage else None,
     )
+    if job.bed is not None and job.wall is None:
+        raise InputError(
+            f"{file} has a [bed], which ends at the inner surface: add [wall] with its thickness"
+        )
+    if plies and job.bed is None:
+        raise InputError(f"{file} has plies, and no [bed] to lay them in: add [bed], or remove them")
     inputs = (path, scan_path) if mask_path is None else (path, scan_path, mask_path)
     return JobFile(scan_path=scan_path, unit=unit, job=job, inputs=inputs)
 
@@ -97,9 +114,14 @@ def _check_names(tables: Table, file: str) -> None:
             raise InputError(
                 f"{file} has an unknown entry {name!r}{_hint(name, [f'[{key}]' for key in _KEYS])}"
             )
-        if not isinstance(table, dict):
-            raise InputError(f"{name} in {file} must be a table: write [{name}] on a line of its own")
-        for key in table:
+        if name == "ply" and isinstance(table, list):
+            parts = [part for part in table if isinstance(part, dict)]
+        elif isinstance(table, dict) and name != "ply":
+            parts = [table]
+        else:
+            mark = f"[[{name}]]" if name == "ply" else f"[{name}]"
+            raise InputError(f"{name} in {file} must be a table: write {mark} on a line of its own")
+        for key in (key for part in parts for key in part):
             if key not in _KEYS[name]:
                 raise InputError(f"{file} [{name}] has an unknown key {key!r}{_hint(key, _KEYS[name])}")
 
@@ -124,8 +146,8 @@ def _table(tables: Table, name: str, file: str, *, needed: tuple[str, ...] = ())
 
 
 def _damage(table: Table, mm_per_unit: float, mask_path: Path | None, where: str) -> Damage:
-    from_mm = mm_per_unit * _point(table, "from", where)
-    to_mm = mm_per_unit * _point(table, "to", where)
+    from_mm = mm_per_unit * point(table, "from", where)
+    to_mm = mm_per_unit * point(table, "to", where)
     if np.linalg.norm(to_mm - from_mm) < _SAME_POINT_MM:
         raise InputError(f"from and to in {where} are the same point: give the two ends of the damage")
     return Damage(from_mm, to_mm, None if mask_path is None else read_mask(mask_path))
@@ -134,55 +156,23 @@ def _damage(table: Table, mm_per_unit: float, mask_path: Path | None, where: str
 def _target(table: Table, where: str) -> TargetSettings:
     usual = TargetSettings()
     return TargetSettings(
-        chord_tolerance_mm=_number(
+        chord_tolerance_mm=millimetres(
             table, "chord_tolerance", where, usual.chord_tolerance_mm, at_least=_FINEST_CHORD_MM
         ),
-        overlap_mm=_number(table, "overlap", where, usual.overlap_mm),
+        overlap_mm=millimetres(table, "overlap", where, usual.overlap_mm),
     )
 
 
-def _layers(table: Table, where: str) -> Layers:
-    return Layers(paint_mm=_number(table, "paint", where, 0.0), cover_mm=_number(table, "cover", where, 0.0))
+def _formats(table: Table, where: str) -> tuple[str, ...]:
+    value = table.get("formats", [])
+    if not isinstance(value, list) or any(name not in FORMATS for name in value):
+        known = " and ".join(f'"{name}"' for name in FORMATS)
+        raise InputError(f"formats in {where} is {value!r}, but can hold {known}; STL and PLY always come")
+    return tuple(name for name in FORMATS if name in value)
 
 
 def _halves(table: Table, where: str) -> HalvesSettings:
     usual = HalvesSettings()
-    mode = _one_of(table, "mode", where, usual.mode, ("hold", "reseat"))
-    move = _one_of(table, "move", where, usual.move, ("to", "from"))
+    mode = one_of(table, "mode", where, usual.mode, ("hold", "reseat"))
+    move = one_of(table, "move", where, usual.move, ("to", "from"))
     return HalvesSettings("reseat" if mode == "reseat" else "hold", "from" if move == "from" else "to")
-
-
-def _one_of(table: Table, key: str, where: str, usual: str, words: tuple[str, ...]) -> str:
-    value = table.get(key, usual)
-    if value not in words:
-        allowed = " or ".join(f'"{word}"' for word in words)
-        raise InputError(f"{key} in {where} is {value!r}, but must be {allowed}")
-    return str(value)
-
-
-def _number(table: Table, key: str, where: str, usual: float, *, at_least: float = 0.0) -> float:
-    value = table.get(key, usual)
-    if not _is_number(value):
-        raise InputError(f"{key} in {where} is {value!r}, but must be a number of millimetres")
-    if value < at_least:
-        raise InputError(f"{key} in {where} is {value} mm, but must be {at_least:g} mm or more")
-    return float(value)
-
-
-def _point(table: Table, key: str, where: str) -> NDArray[np.float64]:
-    value = table[key]
-    if not (isinstance(value, list) and len(value) == 3 and all(_is_number(number) for number in value)):
-        raise InputError(f"{key} in {where} is {value!r}, but must be three numbers [x, y, z]")
-    return np.array(value, dtype=np.float64)
-
-
-def _text(table: Table, key: str, where: str) -> str:
-    value = table[key]
-    if not isinstance(value, str) or not value.strip():
-        raise InputError(f"{key} in {where} is {value!r}, but must be a text in quotes")
-    return value
-
-
-def _is_number(value: object) -> bool:
-    """True for a finite number; TOML has nan, inf and true, which are none here."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

@@ -37,7 +37,7 @@ def cylinder(n_u, n_v):
 
     band = 0.01 + 0.03 * np.exp(-(((points[:, 2] - 60.0) / 30.0) ** 2))
     zone = (np.abs(points[:, 2] - 60.0) < 45.0).astype(np.uint8)
-    return Target(points, normals, band, zone, quads, triangles, (n_u, n_v), 0.005)
+    return Target(points, normals, band, zone, quads, triangles, (n_u, n_v), 0.005, 0.0 * band)
 
 
 def scene_with(target, extension):

@@ -169,4 +169,6 @@ def cut_target(
         triangles,
         (len(u), len(v)),
         error,
+        np.full(uu.size, depth_mm),
+        np.column_stack([uu.ravel(), vv.ravel()]),
     )

@@ -20,6 +20,10 @@ class Target:
     triangles : (2 k, 3) int32, each quad cut along its shorter diagonal
     shape : (n_u, n_v), rings along the tube and vertices around it
     chord_error_mm : largest measured distance between the triangles and the smooth surface
+    depth_mm : (n,) float64, how far each vertex lies below the rebuilt outer surface
+    uv : (n, 2) float64, each vertex's parameters on that surface; None where they are not known
+    trimmed : (n,) bool, where layers were made thinner because the surface bends too tightly; None for
+        nowhere
     """
 
     vertices_mm: NDArray[np.float64]
@@ -30,3 +34,12 @@ class Target:
     triangles: NDArray[np.int32]
     shape: tuple[int, int]
     chord_error_mm: float
+    depth_mm: NDArray[np.float64]
+    uv: NDArray[np.float64] | None = None
+    trimmed: NDArray[np.bool_] | None = None
+
+    @property
+    def outer_mm(self) -> NDArray[np.float64]:
+        """The vertices raised to the outer surface, (n, 3); where layers run out, as near as their slope
+        squared."""
+        return np.asarray(self.vertices_mm + self.depth_mm[:, None] * self.normals)

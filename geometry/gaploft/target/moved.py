@@ -21,4 +21,5 @@ def moved_target(target: Target, vertices_mm: NDArray[np.float64]) -> Target:
         vertices_mm=vertices_mm,
         normals=vertex_normals(vertices_mm, target.triangles),
         band95_mm=target.band95_mm + np.abs(outward),
+        depth_mm=target.depth_mm - outward,
     )
