@@ -1,4 +1,4 @@
-"""Write a target as binary STL: 80 bytes of header, a count, 50 bytes a facet, little-endian.
+"""Write meshes as binary STL: 80 bytes of header, a count, 50 bytes a facet, little-endian.
 
 The layout is that of the stereolithography interface of 1989: normal, three corners
 anticlockwise seen from outside, all single precision, and two spare bytes. It states no unit;
@@ -16,23 +16,41 @@ from gaploft.files.whole import write_whole
 from gaploft.target.model import Target
 
 #: Must not begin with "solid", by which some programs know the text form.
-_HEADER = b"gaploft machining target, unit mm, frame of the scan"
+_HEADER = "gaploft {holds}, unit mm, frame of the {frame}"
 _FACET = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
 _HEAD = 84
 
 
-def write_stl(path: Path, target: Target) -> WrittenMesh:
-    """Write the triangles of ``target``, in mm and in the frame of the scan.
+def write_stl(path: Path, target: Target, *, frame: str = "scan") -> WrittenMesh:
+    """Write the triangles of ``target``, in mm; its header names the frame, "scan" or "machine".
 
     Raises
     ------
     InputError
         The file can't be written, or doesn't hold the mesh when read back.
     """
-    corners = target.vertices_mm.astype(np.float32)[target.triangles]
-    data = _encode(corners)
+    return write_stl_mesh(path, target.vertices_mm, target.triangles, holds="machining target", frame=frame)
+
+
+def write_stl_mesh(
+    path: Path,
+    vertices_mm: NDArray[np.float64],
+    triangles: NDArray[np.int32],
+    *,
+    holds: str,
+    frame: str = "scan",
+) -> WrittenMesh:
+    """Write any triangle mesh, vertices (n, 3) in mm and triangles (m, 3); ``holds`` says what it is.
+
+    Raises
+    ------
+    InputError
+        As :func:`write_stl`.
+    """
+    corners = vertices_mm.astype(np.float32)[triangles]
+    data = _encode(corners, _HEADER.format(holds=holds, frame=frame))
     write_whole(path, data, check=lambda back: must_equal(_decode(back), corners, path))
-    rounding = np.abs(target.vertices_mm.astype(np.float32) - target.vertices_mm)
+    rounding = np.abs(vertices_mm.astype(np.float32) - vertices_mm)
     return WrittenMesh(
         file=path.name,
         facets=len(corners),
@@ -43,7 +61,7 @@ def write_stl(path: Path, target: Target) -> WrittenMesh:
     )
 
 
-def _encode(corners: NDArray[np.float32]) -> bytes:
+def _encode(corners: NDArray[np.float32], header: str) -> bytes:
     wide = corners.astype(np.float64)
     normals = np.cross(wide[:, 1] - wide[:, 0], wide[:, 2] - wide[:, 0])
     length = np.sqrt(np.einsum("ij,ij->i", normals, normals))
@@ -51,7 +69,11 @@ def _encode(corners: NDArray[np.float32]) -> bytes:
     facets = np.zeros(len(corners), dtype=_FACET)
     facets["normal"] = normals
     facets["corners"] = corners
-    return _HEADER.ljust(80) + np.uint32(len(corners)).astype("<u4").tobytes() + facets.tobytes()
+    return (
+        header.encode("ascii").ljust(80)[:80]
+        + np.uint32(len(corners)).astype("<u4").tobytes()
+        + facets.tobytes()
+    )
 
 
 def _decode(data: bytes) -> NDArray[np.float32]:
