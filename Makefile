@@ -108,5 +108,5 @@ bench-test: $(STAMP_BENCH) $(STAMP_BLENDER)
 
 clean:
 	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BLENDER)-* $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache
-	rm -f sample_scenes/*/scan.* sample_scenes/*/truth.ply
+	rm -f sample_scenes/*/*.stl sample_scenes/*/truth.ply
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -17,6 +17,7 @@ import numpy as np
 import trimesh
 from scipy.spatial.transform import Rotation
 
+import bench_repair
 from broken_rims import broken_open
 from frame_tubes import ArcTube, Floats
 from irregular import Faces, compacted, correlated_noise, vertex_normals
@@ -209,6 +210,9 @@ def main() -> None:
     for scene in SCENES:
         expected = write_scene(scene, out / scene.name)
         print(f"{out / scene.name}: {expected['vertices']} vertices, {expected['faces']} faces")
+    bench = bench_repair.write_bench(out / bench_repair.NAME)
+    for name, made in bench["files"].items():
+        print(f"{out / bench_repair.NAME / name}.stl: {made['faces']} faces")
 
 
 if __name__ == "__main__":

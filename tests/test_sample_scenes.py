@@ -12,6 +12,7 @@ import pytest
 import trimesh
 from scipy.optimize import minimize
 
+import bench_repair
 import make_scenes
 from frame_tubes import ArcTube
 from irregular import correlated_noise
@@ -153,3 +154,61 @@ def test_blend_is_small_and_compressed():
         assert len(content) < 2_000_000
         # a Zstandard frame, RFC 8878, section 3.1.1
         assert content[:4] == b"\x28\xb5\x2f\xfd"
+
+
+def bench_heights(name, folder, edge_mm=None):
+    """Height of a bench scan's points above the original surface, and where they lie along the tube."""
+    bench_repair.write_bench(folder, edge_mm=edge_mm)
+    points = trimesh.load_mesh(folder / f"{name}.stl", process=False).vertices.astype(float)
+    here = (points - bench_repair.SHIFT_MM) @ bench_repair.TURN
+    along, around, _ = bench_repair.TUBE.unroll(here)
+    return truth_distance(folder, points), along, around
+
+
+def test_bench_is_the_stored_one(tmp_path):
+    bench_repair.write_bench(tmp_path)
+    for name in ("expected.json", "job.toml", "truth.json"):
+        stored = FOLDER / bench_repair.NAME / name
+        assert (tmp_path / name).read_text(encoding="utf-8") == stored.read_text(encoding="utf-8"), name
+
+
+def test_laid_up_part_stands_where_it_says(tmp_path):
+    """Above the target by the stock, at the low spots below it; beyond the lap the tube is as it was."""
+    height, along, around = bench_heights("laid_up", tmp_path, edge_mm=1.0)
+    intact = (along < 65.0) | (along > 195.0)
+    noise = bench_repair.FAULTS.noise_mm
+    assert np.sqrt(np.mean(height[intact] ** 2)) == pytest.approx(noise, rel=0.1)
+    for spot in bench_repair.LOW_SPOTS:
+        turn = np.mod(around - spot.around + 0.5, 1.0) - 0.5
+        within = np.hypot(along - spot.along_mm, turn * bench_repair.TUBE.perimeter_mm()) < spot.radius_mm
+        # noise is correlated over 2 mm: the mean over a spot as small as that is off by all of it
+        found = height[within].mean() + bench_repair.DEPTH_MM
+        assert found == pytest.approx(spot.height_mm, abs=3 * noise)
+
+
+def test_machined_part_lies_askew(tmp_path):
+    """The motion back leaves the noise alone on intact tube, and without it there is more."""
+    height, along, _ = bench_heights("machined", tmp_path, edge_mm=1.0)
+    intact = (along < 60.0) | (along > 200.0)
+    assert np.sqrt(np.mean(height[intact] ** 2)) > 2 * bench_repair.FAULTS.noise_mm
+    points = trimesh.load_mesh(tmp_path / "machined.stl", process=False).vertices.astype(float)
+    corners = bench_repair.in_scanner(np.vstack([np.zeros(3), 100.0 * np.eye(3)]))
+    moved = bench_repair.put_back(corners)
+    turn = np.linalg.solve(corners[1:] - corners[0], moved[1:] - moved[0])
+    back = np.linalg.solve(turn.T, (points - moved[0]).T).T + corners[0]
+    assert np.sqrt(np.mean(truth_distance(tmp_path, back)[intact] ** 2)) == pytest.approx(
+        bench_repair.FAULTS.noise_mm, rel=0.1
+    )
+
+
+def test_fixture_spheres_are_where_the_job_says(tmp_path):
+    bench_repair.write_bench(tmp_path)
+    job = tomllib.loads((tmp_path / "job.toml").read_text(encoding="utf-8"))
+    points = trimesh.load_mesh(tmp_path / "scan.stl", process=False).vertices
+    for near, at in zip(job["frame"]["spheres"], job["frame"]["at"], strict=True):
+        centre = bench_repair.in_scanner(np.array(at))
+        assert np.linalg.norm(centre - near) < 1.0
+        ball = np.linalg.norm(points - centre, axis=1)
+        ball = ball[ball < bench_repair.SPHERE_RADIUS_MM + 0.5]
+        assert len(ball) > 1000
+        assert ball.mean() == pytest.approx(bench_repair.SPHERE_RADIUS_MM, abs=0.002)
