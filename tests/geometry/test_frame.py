@@ -170,7 +170,7 @@ def test_three_points_make_the_frame():
 def test_without_anything_asked_the_frame_is_that_of_the_scan():
     frame = fit_frame(np.zeros((0, 3)))
     np.testing.assert_array_equal(frame.matrix, np.eye(4))
-    assert (frame.kind, frame.words, frame.spheres) == ("scan", "frame of the scan", ())
+    assert (frame.kind, frame.owner, frame.words) == ("scan", "scan", "frame of the scan")
 
 
 def test_motion_is_that_of_the_published_example():
@@ -201,7 +201,7 @@ def test_spheres_bring_the_scan_to_where_the_machine_has_it(n):
     rng = np.random.default_rng(11)
     starts = CENTRES[:n] + 9.0 * directions(rng, n)
     frame = spheres_frame(fixture(), starts, radius_mm=RADIUS, at_mm=AT[:n])
-    assert frame.words == "machine frame by fixture spheres"
+    assert (frame.owner, frame.words) == ("machine", "machine frame by fixture spheres")
     spread = np.sqrt(np.trace(place_covariance(frame, CENTRES), axis1=1, axis2=2))
     assert (np.linalg.norm(moved_points(frame, CENTRES) - AT, axis=1) < 3.0 * spread).all()
     assert (spread < 0.01).all()
@@ -216,6 +216,11 @@ def test_three_spheres_without_places_are_like_three_points():
     np.testing.assert_array_equal(frame.matrix, points_frame(centres).matrix)
     assert frame.residuals_mm.shape == (0, 3)
     assert np.abs(moved_points(frame, CENTRES) - AT).max() < 0.01
+    more = spheres_frame(fixture(), CENTRES, radius_mm=RADIUS)
+    np.testing.assert_array_equal(more.matrix, frame.matrix)
+    assert len(more.spheres) == 4
+    spread = place_covariance(frame, CENTRES)
+    np.testing.assert_allclose(place_covariance(more, CENTRES), spread, rtol=1e-6, atol=1e-15)
 
 
 def test_a_wrong_place_shows_in_the_residuals():
@@ -276,7 +281,6 @@ def test_points_that_set_no_directions_are_refused():
 def test_number_of_spheres_that_sets_no_frame_is_refused():
     refused("at least 3 spheres, 2 are given", fixture(), CENTRES[:2], radius_mm=RADIUS)
     refused("at least 3 spheres, 1 is given", fixture(), CENTRES[:1], radius_mm=RADIUS)
-    refused("4 spheres are given without their places", fixture(), CENTRES, radius_mm=RADIUS)
 
 
 @pytest.mark.parametrize("radius_mm", [RADIUS, None])

@@ -43,6 +43,11 @@ class Frame:
     residuals_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)))
 
     @property
+    def owner(self) -> Literal["scan", "machine"]:
+        """Whose frame it is."""
+        return "scan" if self.kind == "scan" else "machine"
+
+    @property
     def words(self) -> str:
         """The frame in a few words, for headers and reports."""
         return _WORDS[self.kind]

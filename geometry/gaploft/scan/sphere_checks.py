@@ -19,15 +19,10 @@ _RADIUS_OFF_MM, _DISTANCE_OFF_MM, _PLACE_OFF_MM = 0.1, 0.1, 0.2
 _CENTRE_U95_MM = 0.05
 
 
-def check_number(n: int, placed: bool) -> None:
-    """Three set a frame; more need the places where the machine has them."""
+def check_number(n: int) -> None:
+    """Three spheres set a frame."""
     if n < 3:
         raise InputError(f"a frame needs at least 3 spheres, {n} {'is' if n == 1 else 'are'} given: add more")
-    if n > 3 and not placed:
-        raise InputError(
-            f"{n} spheres are given without their places in the machine's frame: give the places, "
-            "or three spheres (origin, on +x, on the side of +y)"
-        )
 
 
 def check_sphere(sphere: FittedSphere, radius_mm: float | None, name: str) -> None:

@@ -55,7 +55,7 @@ def spheres_frame(
         sphere will do; without, the true centre has to be within half a radius.
     radius_mm : nominal radius of all spheres, or None: each has its own
     at_mm : array_like, (k, 3), where the machine has the centres; then the least-squares motion of all
-        sets the frame. Without it there are three spheres, which set it as in :func:`points_frame`.
+        sets the frame. Without it the first three set it, as in :func:`points_frame`.
 
     Raises
     ------
@@ -76,12 +76,12 @@ def spheres_frame(
         as_positive(radius_mm, name="radius_mm")
     if at is not None and len(at) != len(starts):
         raise ValueError(f"at_mm must hold {len(starts)} places, got {len(at)}")
-    check_number(len(starts), at is not None)
+    check_number(len(starts))
     spheres = tuple(_found(vertices_mm, start, radius_mm, i + 1) for i, start in enumerate(starts))
     check_apart(spheres)
     centres = np.array([sphere.centre_mm for sphere in spheres])
     if at is None:
-        return Frame("spheres", three_point_matrix(centres, "spheres"), spheres)
+        return Frame("spheres", three_point_matrix(centres[:3], "spheres"), spheres)
     check_flat(at, "places of the spheres in the machine's frame")
     check_distances(spheres, at)
     matrix = rigid_motion(centres, at)
@@ -123,7 +123,7 @@ def place_covariance(frame: Frame, points_mm: Floats) -> Floats:
 def _matrix(frame: Frame, centres: Floats) -> Floats:
     if len(frame.at_mm):
         return rigid_motion(centres, frame.at_mm)
-    return three_point_matrix(centres, "spheres")
+    return three_point_matrix(centres[:3], "spheres")
 
 
 def _found(
