@@ -12,7 +12,7 @@ import plain_tube
 from gaploft.errors import InputError
 from gaploft.files.facts import must_equal
 from gaploft.files.ply import write_ply
-from gaploft.files.stl import write_stl
+from gaploft.files.stl import write_stl, write_stl_mesh
 from gaploft.files.whole import write_whole
 
 TARGET = plain_rebuild.target()
@@ -69,21 +69,40 @@ def test_hash_is_that_of_the_file(stl, ply):
         assert written.file == path.name
 
 
-def test_ply_carries_normal_band_and_zone(ply):
+def test_ply_carries_normal_band_depth_and_zone(ply):
     path, written = ply
     head = path.read_bytes().split(b"end_header\n")[0].decode("ascii").splitlines()
     assert head[:2] == ["ply", "format binary_little_endian 1.0"]
     properties = [line.removeprefix("property ") for line in head if line.startswith("property")]
-    names = ("x", "y", "z", "nx", "ny", "nz", "band95")
-    assert properties[:8] == [*(f"float {name}" for name in names), "uchar zone"]
+    names = ("x", "y", "z", "nx", "ny", "nz", "band95", "depth")
+    assert properties[:9] == [*(f"float {name}" for name in names), "uchar zone"]
     mesh = trimesh.load_mesh(path, process=False)
     np.testing.assert_array_equal(mesh.vertices, TARGET.vertices_mm.astype(np.float32))
     np.testing.assert_array_equal(mesh.faces, TARGET.triangles)
     data = mesh.metadata["_ply_raw"]["vertex"]["data"]
     np.testing.assert_array_equal(data["band95"].ravel(), TARGET.band95_mm.astype(np.float32))
+    np.testing.assert_array_equal(data["depth"].ravel(), TARGET.depth_mm.astype(np.float32))
     np.testing.assert_array_equal(data["zone"].ravel(), TARGET.zone)
     np.testing.assert_array_equal(data["nx"].ravel(), TARGET.normals[:, 0].astype(np.float32))
     assert written.manifold
+
+
+@pytest.mark.parametrize("frame", ["scan", "machine"])
+def test_header_names_unit_and_frame(tmp_path, frame):
+    write_stl(tmp_path / "a.stl", TARGET, frame=frame)
+    write_ply(tmp_path / "a.ply", TARGET, frame=frame)
+    for name in ("a.stl", "a.ply"):
+        assert f"unit mm, frame of the {frame}".encode() in (tmp_path / name).read_bytes()[:200]
+
+
+def test_any_mesh_can_be_written(tmp_path):
+    written = write_stl_mesh(
+        tmp_path / "a.stl", TARGET.vertices_mm, TARGET.triangles, holds="missing section"
+    )
+    header, _, corners = plain_tube.read_stl(tmp_path / "a.stl")
+    assert header.startswith(b"gaploft missing section, unit mm, frame of the scan")
+    np.testing.assert_array_equal(corners, CORNERS)
+    assert written.facets == len(corners)
 
 
 def test_same_target_gives_same_bytes(tmp_path):

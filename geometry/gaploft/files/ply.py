@@ -1,4 +1,4 @@
-"""Write a target as binary PLY, with normal, band and zone at every vertex.
+"""Write a target as binary PLY, with normal, band, depth and zone at every vertex.
 
 Layout: G. Turk, "The PLY polygon file format", 1994: a text header that names every property,
 then the records.
@@ -13,13 +13,15 @@ from gaploft.files.facts import WrittenMesh, corner_area, corners_manifold, must
 from gaploft.files.whole import write_whole
 from gaploft.target.model import Target
 
-_FLOATS = ("x", "y", "z", "nx", "ny", "nz", "band95")
+_FLOATS = ("x", "y", "z", "nx", "ny", "nz", "band95", "depth")
 _VERTEX = np.dtype([(name, "<f4") for name in _FLOATS] + [("zone", "u1")])
 _FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
 
 
-def write_ply(path: Path, target: Target) -> WrittenMesh:
-    """Write vertices, normals, band and zone of ``target`` and its triangles, in mm.
+def write_ply(path: Path, target: Target, *, frame: str = "scan") -> WrittenMesh:
+    """Write vertices, normals, band, depth and zone of ``target`` and its triangles, in mm.
+
+    The header names the frame, "scan" or "machine".
 
     Raises
     ------
@@ -27,14 +29,14 @@ def write_ply(path: Path, target: Target) -> WrittenMesh:
         The file can't be written, or doesn't hold the mesh when read back.
     """
     vertices = np.empty(len(target.vertices_mm), dtype=_VERTEX)
-    columns = np.column_stack([target.vertices_mm, target.normals, target.band95_mm])
+    columns = np.column_stack([target.vertices_mm, target.normals, target.band95_mm, target.depth_mm])
     for name, column in zip(_FLOATS, columns.T, strict=True):
         vertices[name] = column
     vertices["zone"] = target.zone
     faces = np.empty(len(target.triangles), dtype=_FACE)
     faces["count"] = 3
     faces["corners"] = target.triangles
-    header = _header(len(vertices), len(faces))
+    header = _header(len(vertices), len(faces), frame)
 
     def check(back: bytes) -> None:
         found = np.frombuffer(back, dtype=_VERTEX, count=len(vertices), offset=len(header))
@@ -54,12 +56,13 @@ def write_ply(path: Path, target: Target) -> WrittenMesh:
     )
 
 
-def _header(n_vertices: int, n_faces: int) -> bytes:
+def _header(n_vertices: int, n_faces: int, frame: str) -> bytes:
     lines = [
         "ply",
         "format binary_little_endian 1.0",
-        "comment gaploft machining target, unit mm, frame of the scan",
+        f"comment gaploft machining target, unit mm, frame of the {frame}",
         "comment band95: half width of the 95 % band for the normal distance to the original surface, mm",
+        "comment depth: how far below the rebuilt outer surface, along its outward normal, mm",
         "comment zone: 0 intact overlap, 1 rebuilt",
         f"element vertex {n_vertices}",
         *(f"property float {name}" for name in _FLOATS),
