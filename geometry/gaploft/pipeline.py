@@ -16,8 +16,11 @@ from gaploft.job import Job
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild, Stages, Verdict
 from gaploft.scan.model import Note, Scan
+from gaploft.target.beyond import AT_RIM_MM
 from gaploft.target.facets import cut_target
+from gaploft.target.layers import layers_over
 from gaploft.target.model import Target
+from gaploft.target.places import Places
 from gaploft.tube.isolate import isolate_tube
 from gaploft.tube.model import TubePoints
 
@@ -130,19 +133,18 @@ def _judged(fitted: HalvesFit, job: Job, clock: _Clock, progress: Progress) -> A
 
 def _target(fit: TubeFit, judged: Assessed, job: Job) -> Target:
     """The target of a fitted tube."""
-    margins = np.array(fit.margins_mm)
+    places = Places(fit.surface, fit.outline.gap_mm[0], job.zero_mm)
+    layers = layers_over(fit, job.layers, places, overlap_mm=job.target.overlap_mm)
 
     def zone(u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
-        distance, rim = fit.outline.distance(u, v)
-        # A ring exactly at the rim belongs to the intact side.
-        return np.where(distance < margins[rim] - 1e-6, 1.0, 0.0)
+        return np.where(layers.from_rim(u, v) < -AT_RIM_MM, 1.0, 0.0)
 
     return cut_target(
         fit.surface,
         fit.rebuilt_mm,
         overlap_mm=job.target.overlap_mm,
         chord_tolerance_mm=job.target.chord_tolerance_mm,
-        depth_mm=job.layers.total_mm,
+        layers=layers,
         band=judged.band,
         zone=zone,
     )

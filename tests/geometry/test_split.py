@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from gaploft.target.facets import _quads, _triangles
 from gaploft.target.split import split_along
+from gaploft.target.step_wall import _quads, triangles_of
 
 R, LENGTH = 16.0, 40.0
 
@@ -15,7 +15,7 @@ def sleeve(n_u=21, n_v=51, turned=0.0):
     u, v = np.linspace(0.0, LENGTH, n_u), np.mod(turned + np.arange(n_v) * 2 * np.pi / n_v, 2 * np.pi)
     uv = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2)
     quads = _quads(n_u, n_v, 1)
-    return uv, _triangles(on_cylinder(uv), quads)
+    return uv, triangles_of(on_cylinder(uv), quads)
 
 
 def on_cylinder(uv):
