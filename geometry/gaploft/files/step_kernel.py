@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 #: The standard wants a time. The same surface has to give the same bytes at any.
 _NO_TIME = "1970-01-01T00:00:00"
+#: Digits behind the point, mm.
+_DIGITS = 9
 
 
 @contextmanager
@@ -40,6 +42,8 @@ def kernel_surface(net: Net, outward: int, matrix: Floats | None) -> Any:
     from OCP.gp import gp_Pnt
 
     placed = net.poles_mm if matrix is None else net.poles_mm @ matrix[:3, :3].T + matrix[:3, 3]
+    # Digits that hang on how a library adds up are dropped, so that its next release gives the same file.
+    placed = np.round(placed, _DIGITS) + 0.0
     poles = Array2_gp_Pnt(1, net.spans_v, 1, len(placed))
     for j, column in enumerate(placed.transpose(1, 0, 2).tolist(), start=1):
         for i, pole in enumerate(column, start=1):
