@@ -10,6 +10,7 @@ import sys
 import numpy as np
 import pytest
 from OCP.BRep import BRep_Tool
+from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
 from OCP.GeomAPI import GeomAPI_ProjectPointOnSurf
 from OCP.gp import gp_Pnt, gp_Vec
@@ -93,6 +94,14 @@ def test_surface_itself_is_carried_over_exactly(tmp_path, shape):
     assert written.largest_mm <= 1e-10 * size
     assert (written.file, written.faces) == ("a.step", 1)
     assert written.sha256 == hashlib.sha256((tmp_path / "a.step").read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_kernel_finds_nothing_wrong_with_the_face(tmp_path, shape):
+    surface = surface_of(shape)
+    write_step(tmp_path / "a.step", surface, STATIONS, depth_mm=0.3, vertices_mm=below(surface, 0.3))
+    (face,) = faces_of(tmp_path / "a.step")
+    assert BRepCheck_Analyzer(face).IsValid()
 
 
 def test_spline_keeps_its_knots_and_degree(tmp_path):
