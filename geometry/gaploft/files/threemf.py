@@ -141,7 +141,8 @@ def _unpacked(data: bytes, path: Path) -> tuple[Floats, NDArray[np.int64]]:
     triangles = re.search(rb"<triangles>(.*)</triangles>", model, flags=re.DOTALL)
     if b'<model unit="millimeter"' not in model or vertices is None or triangles is None:
         raise InputError(f"{path} holds no mesh in mm when read back: check the disk and write it again")
-    numbers = re.sub(rb"v[123]=", b"", triangles[1]).translate(_NUMBERS)
+    # The names of the corners hold a number themselves.
+    numbers = triangles[1].replace(b"v1=", b"").replace(b"v2=", b"").replace(b"v3=", b"").translate(_NUMBERS)
     return (
         np.fromstring(vertices[1].translate(_NUMBERS), sep=" ").reshape(-1, 3),
         np.fromstring(numbers, dtype=np.int64, sep=" ").reshape(-1, 3),
