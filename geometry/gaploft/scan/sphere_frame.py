@@ -93,6 +93,8 @@ def spheres_frame(
 def place_covariance(frame: Frame, points_mm: Floats) -> Floats:
     """Covariance of moved points, (n, 3, 3) mm^2, from that of the centres the frame rests on.
 
+    Only what the scan leaves open is in it, not how well the machine knows its own places.
+
     Parameters
     ----------
     frame : of kind "spheres"; what three typed points are worth is not known
