@@ -65,9 +65,9 @@ def fit_sphere(near_mm: Floats, centre_mm: Floats, radius_mm: float, *, name: st
     Least squares of orthogonal distances by Gauss-Newton steps [1]_ with Tukey's weights; their scale is the
     median of the points at hand. Points beside others that do not lie on the sphere are left out first: there
     a stem, a foot or glue begins, whose first points are too close to it to be told by distance. The
-    covariance is that of an M-estimator [2]_, times what correlation of the noise adds: intervals of 95 % hold
-    that often while it reaches over a tenth of the radius, and some 90 % over a fifth, where little is left
-    that is independent.
+    covariance is that of an M-estimator [2]_, times what correlation of the noise adds: intervals of 95 %
+    hold that often while it reaches over a tenth of the radius, and some 90 % over a fifth, where little is
+    left that is independent.
 
     References
     ----------
