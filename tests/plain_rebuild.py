@@ -43,7 +43,7 @@ def evidence():
 
 
 def rebuild(verdict="ready", made=None):
-    job = Job(Damage(np.zeros(3), np.array([0.0, 0.0, 80.0])), layers=Layers(0.1, 0.25))
+    job = Job(Damage(np.zeros(3), np.array([0.0, 0.0, 80.0])), layers=Layers(0.1, cover_mm=0.25))
     source = ScanSource("scan <1>.stl", "ab" * 32, "in", 1000, 2000)
     if verdict == "refused":
         notes = (Note("flank_short", "the flanks are 10 mm long, but 80 mm of gap need 40 mm: scan more"),)

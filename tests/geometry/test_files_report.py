@@ -130,7 +130,7 @@ def test_page_stands_alone_and_is_well_formed(tmp_path, verdict):
     page = Page(text)
     assert page.open == []
     assert all(value.startswith("data:image/png;base64,") for value in page.loaded)
-    assert len(page.loaded) == (0 if verdict == "refused" else 2)
+    assert len(page.loaded) == (0 if verdict == "refused" else 3)
     assert "script" not in page.tags
     assert not re.search(r"url\(|@import|https?:", text)
 
@@ -247,7 +247,7 @@ def test_pictures_are_the_same_each_time():
 def test_even_band_and_a_target_without_overlap_can_be_drawn():
     target = plain_rebuild.target()
     target = dataclasses.replace(target, band95_mm=0 * target.band95_mm, zone=np.ones_like(target.zone))
-    assert len(draw_pictures(target)) == 2
+    assert len(draw_pictures(target)) == 3
 
 
 def test_target_far_from_the_origin_or_torn_is_no_longer_ready(tmp_path):

@@ -38,7 +38,7 @@ def test_the_same_pictures(children, own_drawing):
     with apart.drawing_apart() as draw:
         pictures = draw(TARGET)()
     assert pictures == draw_pictures(TARGET)
-    assert len(pictures) == 2
+    assert len(pictures) == 3
     assert own_drawing == []
     assert [child.returncode for child in children] == [0]
 
