@@ -7,9 +7,10 @@ import pytest
 
 import plain_rebuild
 from gaploft.report import apart
-from gaploft.report.pictures import draw_pictures
+from gaploft.report.pictures import ShopArrays, draw_pictures
 
 TARGET = plain_rebuild.rebuild("ready").target
+SHOP = ShopArrays(left_mm=0.8 + 0.001 * TARGET.vertices_mm[:, 2])
 
 
 @pytest.fixture
@@ -30,15 +31,20 @@ def children(monkeypatch):
 def own_drawing(monkeypatch):
     """Count the targets drawn in this process."""
     drawn = []
-    monkeypatch.setattr(apart, "draw_pictures", lambda target: drawn.append(target) or draw_pictures(target))
+
+    def draw(target, shop):
+        drawn.append((target, shop))
+        return draw_pictures(target, shop)
+
+    monkeypatch.setattr(apart, "draw_pictures", draw)
     return drawn
 
 
 def test_the_same_pictures(children, own_drawing):
     with apart.drawing_apart() as draw:
-        pictures = draw(TARGET)()
-    assert pictures == draw_pictures(TARGET)
-    assert len(pictures) == 3
+        pictures = draw(TARGET, SHOP)()
+    assert pictures == draw_pictures(TARGET, SHOP)
+    assert len(pictures) == 4
     assert own_drawing == []
     assert [child.returncode for child in children] == [0]
 
@@ -47,16 +53,16 @@ def test_the_same_pictures(children, own_drawing):
 def test_drawn_here_when_there_is_no_other_process_or_it_fails(monkeypatch, own_drawing, python):
     monkeypatch.setattr(sys, "executable", python)
     with apart.drawing_apart() as draw:
-        assert draw(TARGET)() == draw_pictures(TARGET)
-    assert own_drawing == [TARGET]
+        assert draw(TARGET, SHOP)() == draw_pictures(TARGET, SHOP)
+    assert own_drawing == [(TARGET, SHOP)]
 
 
 def test_drawn_here_when_the_other_process_has_ended(monkeypatch, own_drawing, children):
     monkeypatch.setattr(sys, "executable", "false")
     with apart.drawing_apart() as draw:
         children[0].wait()
-        assert draw(TARGET)() == draw_pictures(TARGET)
-    assert own_drawing == [TARGET]
+        assert draw(TARGET, SHOP)() == draw_pictures(TARGET, SHOP)
+    assert own_drawing == [(TARGET, SHOP)]
 
 
 def test_nothing_is_left_running_when_nothing_is_drawn(children):

@@ -1,6 +1,7 @@
 """Pictures drawn by a process of its own, which loads matplotlib while the scan is read and fitted.
 
-Loading and drawing take about as long as everything else that is written, and need nothing but the target.
+Loading and drawing take about as long as everything else that is written, and need nothing but the target
+and the arrays that go with it.
 """
 
 import os
@@ -11,17 +12,23 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Protocol
 
 from gaploft.report.pictures import Picture, draw_pictures
+from gaploft.report.shop_pictures import ShopArrays
 from gaploft.target.model import Target
 
-#: Begins to draw a target, and returns what waits for its pictures.
-Draw = Callable[[Target], Callable[[], tuple[Picture, ...]]]
+
+class Draw(Protocol):
+    """Begins to draw a target with what else is known of it, and returns what waits for its pictures."""
+
+    def __call__(self, target: Target, shop: ShopArrays | None = None) -> Callable[[], tuple[Picture, ...]]:
+        """Begin to draw."""
 
 
-def drawing_here(target: Target) -> Callable[[], tuple[Picture, ...]]:
+def drawing_here(target: Target, shop: ShopArrays | None = None) -> Callable[[], tuple[Picture, ...]]:
     """Draw in this process, once the pictures are wanted."""
-    return lambda: draw_pictures(target)
+    return lambda: draw_pictures(target, shop)
 
 
 @contextmanager
@@ -33,13 +40,13 @@ def drawing_apart() -> Iterator[Draw]:
     """
     child = _started()
 
-    def draw(target: Target) -> Callable[[], tuple[Picture, ...]]:
-        if child is None or not _asked(child, target):
-            return drawing_here(target)
+    def draw(target: Target, shop: ShopArrays | None = None) -> Callable[[], tuple[Picture, ...]]:
+        if child is None or not _asked(child, target, shop):
+            return drawing_here(target, shop)
 
         def drawn() -> tuple[Picture, ...]:
             pictures = _answer(child)
-            return draw_pictures(target) if pictures is None else pictures
+            return draw_pictures(target, shop) if pictures is None else pictures
 
         return drawn
 
@@ -71,11 +78,11 @@ def _started() -> "subprocess.Popen[bytes] | None":
         return None
 
 
-def _asked(child: "subprocess.Popen[bytes]", target: Target) -> bool:
+def _asked(child: "subprocess.Popen[bytes]", target: Target, shop: ShopArrays | None) -> bool:
     """Hand a target to the process, unless it has ended."""
     assert child.stdin is not None
     try:
-        child.stdin.write(pickle.dumps(target))
+        child.stdin.write(pickle.dumps((target, shop)))
         child.stdin.close()
     except OSError:
         return False
@@ -103,7 +110,7 @@ def _serve() -> None:
         pass
     request = sys.stdin.buffer.read()
     if request:
-        sys.stdout.buffer.write(pickle.dumps(draw_pictures(pickle.loads(request))))
+        sys.stdout.buffer.write(pickle.dumps(draw_pictures(*pickle.loads(request))))
 
 
 if __name__ == "__main__":

@@ -15,8 +15,9 @@ CAUTIONS = (
     ),
     (
         "Which surface",
-        "The target lies below the rebuilt outer surface by paint and cover as typed in the job. "
-        "Measure both on this frame; a guessed thickness goes straight into the depth of cut.",
+        "The target lies below the rebuilt outer surface by the layers that the job names: paint, filler, "
+        "cover and others. Measure each on this frame; a guessed thickness goes straight into the depth of "
+        "cut, and a guessed wall into what is said to be left.",
     ),
     (
         "Too low is worse than too high",
@@ -30,8 +31,8 @@ CAUTIONS = (
     ),
     (
         "No unit in the mesh file",
-        "Mesh files state neither unit nor frame. This one is in millimetres, in the frame of the scan: "
-        "compare its overall size with the part before the first cut.",
+        "STL and PLY state neither unit nor frame. These are in millimetres, in the frame that the report "
+        "names: compare the overall size with the part before the first cut.",
     ),
     (
         "Alignment adds its own error",
