@@ -10,7 +10,6 @@ from PIL import Image
 import plain_rebuild
 from gaploft.report import unrolled
 from gaploft.report.pictures import ShopArrays, draw_pictures
-from gaploft.report.pictures_along import _profile
 from gaploft.report.pictures_section import _enlargement
 from gaploft.report.unrolled import Unrolled, spread
 
@@ -44,6 +43,7 @@ def shop_of(target):
     z, angle = target.vertices_mm[:, 2], angles_of(target)
     wall = 1.2 + 0.2 * np.cos(np.radians(angle))
     bed = np.linspace(0.0, 40.0, 2000)
+    strip = np.arange(len(bed) - 2)[:, None] + np.arange(3)
     return ShopArrays(
         station_mm=z - 10.0,
         angle_deg=np.mod(40.0 - angle, 360.0),
@@ -53,12 +53,20 @@ def shop_of(target):
         reach_left_mm=np.where(z > 60.0, 0.1, 0.0),
         bed_beyond_mm=bed,
         bed_depth_mm=1.3 - 0.25 * np.floor(bed / 8.001),
+        bed_triangles=strip.astype(np.int32),
     )
 
 
 def layered(target):
     """The target with layers that are not the same all along."""
     return dataclasses.replace(target, depth_mm=0.35 + 0.1 * np.sin(target.vertices_mm[:, 2] / 15.0))
+
+
+@pytest.fixture(scope="module")
+def every():
+    """All pictures that there are, of the plain target."""
+    target = layered(plain_rebuild.target())
+    return draw_pictures(target, shop_of(target))
 
 
 def pixels(picture):
@@ -82,18 +90,16 @@ def test_fewer_points_show_the_same(monkeypatch):
         assert np.quantile(np.abs(some - every), 0.95) <= 2.0
 
 
-def test_pictures_that_there_are():
+def test_pictures_that_there_are(every):
     target = plain_rebuild.target()
     assert topics(draw_pictures(target)) == ["evidence", "evidence", "section"]
-    every = draw_pictures(layered(target), shop_of(target))
     assert topics(every) == ["evidence", "evidence", "section", "layers", "wall", "reach", "bed"]
     followed = ShopArrays(reach_left_mm=np.zeros(len(target.vertices_mm)))
     assert "reach" not in topics(draw_pictures(target, followed)), "a tool that follows needs no map"
 
 
-def test_pictures_are_as_wide_as_the_page_and_no_higher():
-    target = layered(plain_rebuild.target())
-    for picture in draw_pictures(target, shop_of(target)):
+def test_pictures_are_as_wide_as_the_page_and_no_higher(every):
+    for picture in every:
         high, wide = pixels(picture).shape[:2]
         # 180 mm of an A4 sheet at 120 to 200 points an inch; three of them on one sheet.
         assert 850 <= wide <= 1417
@@ -112,8 +118,8 @@ def test_pictures_are_as_wide_as_the_page_and_no_higher():
         ("station_mm", "wall"),
     ],
 )
-def test_pictures_change_with_what_they_show(name, topic):
-    target = plain_rebuild.target()
+def test_pictures_change_with_what_they_show(every, name, topic):
+    target = layered(plain_rebuild.target())
     shop = shop_of(target)
     values = getattr(shop, name)
     changed = dataclasses.replace(shop, **{name: 1.02 * values + (3.0 if name == "station_mm" else 0.0)})
@@ -121,22 +127,22 @@ def test_pictures_change_with_what_they_show(name, topic):
         changed = dataclasses.replace(shop, angle_deg=np.mod(values + 30.0, 360.0))
     if name == "inner_mm":
         changed = dataclasses.replace(shop, inner_mm=values * (1.05, 1.0, 1.0))
-    one, two = draw_pictures(target, shop), draw_pictures(target, changed)
-    at = topics(one).index(topic)
-    assert one[at].png != two[at].png
-    assert one[0].png == two[0].png or name in ("station_mm", "angle_deg")
+    drawn = draw_pictures(target, changed)
+    at = topics(every).index(topic)
+    assert every[at].png != drawn[at].png
+    assert every[0].png == drawn[0].png or name in ("station_mm", "angle_deg")
 
 
-def test_captions_state_limits_and_unit():
-    target = layered(plain_rebuild.target())
-    band, _, section, layers, wall, reach, bed = draw_pictures(target, shop_of(target))
-    assert "from 0.000 to 0.030 mm" in band.caption
-    assert "to 0.450 mm" in layers.caption
+def test_captions_state_limits_and_unit(every):
+    band, _, section, layers, wall, reach, bed = every
+    assert "0.010 to 0.030 mm, colours from 0.000 to 0.050 mm" in band.caption
+    assert "to 0.450 mm, colours from 0.000 to 0.450 mm" in layers.caption
     assert "darkest where least" in wall.caption
-    assert "from 0.000 to 0.100 mm" in reach.caption
+    assert "0.000 to 0.100 mm, colours" in reach.caption
     # 0.1 + 1.4 mm are at most 0.4 of the radius of 16 mm when drawn three times as large.
     assert "3 times as large" in section.caption
-    # 40 mm on some 6.5 inches of paper, 1.4 mm on some 1.9.
+    assert "down to 1.300 mm" in bed.caption
+    # 40 mm on some 6.5 inches of paper, 1.43 mm on some 1.9.
     assert "some 8 times as large" in bed.caption
 
 
@@ -183,12 +189,16 @@ def test_places_reach_from_end_to_end(count, most):
     assert len(set(np.diff(places))) <= 2
 
 
-def test_profile_keeps_the_least_and_the_most_of_each_place():
-    rng = np.random.default_rng(1)
-    beyond = rng.uniform(0.0, 30.0, 20_000)
-    depth = 1.2 - beyond / 25.0 + np.where(rng.uniform(size=len(beyond)) < 0.5, 0.0, 0.1)
-    at, least, most = _profile(beyond, depth)
-    # One place is 30 / 400 mm wide and falls by that over 25.
-    assert np.abs(least - (1.2 - at / 25.0)).max() <= 0.075 / 25.0
-    assert np.abs(most - (1.3 - at / 25.0)).max() <= 0.075 / 25.0
-    assert np.all(np.diff(at) > 0.0)
+def test_bed_is_drawn_where_it_lies():
+    """A plain slope: ink on the line from the hole's edge to the outer surface, none off it."""
+    target = plain_rebuild.target()
+    shop = shop_of(target)
+    slope = dataclasses.replace(shop, bed_depth_mm=1.3 * (1.0 - shop.bed_beyond_mm / 40.0))
+    image = pixels(draw_pictures(target, slope)[-1])
+    petrol = np.abs(image - (0x1F, 0x5F, 0x86)).sum(axis=2) < 60.0
+    rows, columns = np.nonzero(petrol)
+    straight = np.polyfit(columns, rows, 1)
+    # A line 0.8 points thick is 1.4 dots wide at 130 dots an inch; slope and rounding add one more.
+    assert np.abs(rows - np.polyval(straight, columns)).max() < 2.5
+    assert np.ptp(columns) > 0.85 * image.shape[1]
+    assert straight[0] < 0.0, "the bed rises away from the hole"

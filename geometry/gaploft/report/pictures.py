@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from gaploft.evidence.verdict import TOLERANCE_MM
 from gaploft.report.picture import Figures, Picture
 from gaploft.report.pictures_along import draw_along, draw_bed
 from gaploft.report.pictures_map import Map, draw_map
@@ -43,13 +44,14 @@ def draw_pictures(target: Target, shop: ShopArrays | None = None) -> tuple[Pictu
         draw_sections(figures, target, unrolled, shop),
     ]
     drawn += [draw_map(figures, target, unrolled, chosen) for chosen in _more_maps(target, shop)]
-    if shop.bed_beyond_mm is not None and shop.bed_depth_mm is not None:
-        drawn.append(draw_bed(figures, shop.bed_beyond_mm, shop.bed_depth_mm))
+    beyond_mm, depth_mm, triangles = shop.bed_beyond_mm, shop.bed_depth_mm, shop.bed_triangles
+    if beyond_mm is not None and depth_mm is not None and triangles is not None:
+        drawn.append(draw_bed(figures, beyond_mm, depth_mm, triangles))
     return tuple(drawn)
 
 
 def _band(target: Target) -> Map:
-    return Map("evidence", "half width of the 95 % band", target.band95_mm, label="± mm")
+    return Map("evidence", "half width of the 95 % band", target.band95_mm, label="± mm", top_mm=TOLERANCE_MM)
 
 
 def _more_maps(target: Target, shop: ShopArrays) -> list[Map]:

@@ -5,15 +5,15 @@ from numpy.typing import NDArray
 
 from gaploft.evidence.verdict import TOLERANCE_MM
 from gaploft.report.picture import DARK, PETROL, RUST, Figures, Picture, plain
-from gaploft.report.unrolled import Unrolled
+from gaploft.report.unrolled import Unrolled, spread
 from gaploft.target.model import Target
 
 Floats = NDArray[np.float64]
 
-#: A profile is drawn from this many places along the bed.
-_BINS = 400
-#: Depths that differ by less than this share of the deepest are one line.
-_ONE_LINE_SHARE = 0.02
+#: A bed is drawn from no more triangles than this; they lie over each other many times.
+_MOST_TRIANGLES = 6_000
+#: The paper goes on below the deepest place by a tenth.
+_ROOM = 1.1
 
 
 def draw_along(figures: Figures, target: Target, unrolled: Unrolled) -> Picture:
@@ -42,38 +42,27 @@ def draw_along(figures: Figures, target: Target, unrolled: Unrolled) -> Picture:
     return figures.finished(sheet, caption, "evidence")
 
 
-def draw_bed(figures: Figures, beyond_mm: Floats, depth_mm: Floats) -> Picture:
-    """Depth of the bed from the hole's edge outwards: one line where it is the same all round."""
-    at, least, most = _profile(beyond_mm, depth_mm)
-    sheet = figures.sheet(2.4)
+def draw_bed(figures: Figures, beyond_mm: Floats, depth_mm: Floats, triangles: NDArray[np.int32]) -> Picture:
+    """The bed's mesh with all its sides laid over each other: depth against the distance from the hole."""
+    from matplotlib.collections import PolyCollection
+
+    corners = np.stack([beyond_mm, depth_mm], axis=1)[triangles[spread(len(triangles), _MOST_TRIANGLES)]]
+    length, deepest = float(beyond_mm.max() - beyond_mm.min()), float(depth_mm.max())
+    sheet = figures.sheet(2.3)
     axes = sheet.subplots()
     plain(axes)
-    axes.plot(at, most, color=DARK, linewidth=1.4, label="deepest at that distance")
-    if float((most - least).max()) > _ONE_LINE_SHARE * float(depth_mm.max()):
-        axes.fill_between(at, least, most, color="#e6e8ec", linewidth=0.0)
-        axes.plot(at, least, color=PETROL, linewidth=1.2, linestyle="--", label="shallowest at that distance")
-        axes.legend(fontsize=8, ncols=2, loc="lower center", bbox_to_anchor=(0.5, 1.0), frameon=False)
-    axes.set_xlim(at[0], at[-1])
-    axes.set_ylim(1.1 * float(depth_mm.max()), min(0.0, float(depth_mm.min())))
+    axes.add_collection(PolyCollection(list(corners), facecolors=PETROL, edgecolors=PETROL, linewidths=0.8))
+    axes.set_xlim(float(beyond_mm.min()), float(beyond_mm.max()))
+    axes.set_ylim(_ROOM * deepest, min(0.0, float(depth_mm.min())))
     axes.set_xlabel("from the hole's edge, mm along the surface", fontsize=9)
     axes.set_ylabel("below outer surface, mm", fontsize=9)
     sheet.draw_without_rendering()
     box = axes.get_window_extent()
-    tall = (box.height / (1.1 * float(depth_mm.max()))) / (box.width / max(float(np.ptp(at)), 1e-6))
+    height = abs(axes.get_ylim()[0] - axes.get_ylim()[1])
+    tall = (box.height / max(height, 1e-9)) / (box.width / max(length, 1e-9))
     caption = (
         "Profile of the bed in mm: depth below the rebuilt outer surface against the distance from the edge "
-        f"of the hole, heights drawn some {tall:.0f} times as large as lengths."
+        f"of the hole, down to {deepest:.3f} mm; where the bed is not the same on all sides the line is "
+        f"broad. Heights are drawn some {tall:.0f} times as large as lengths."
     )
     return figures.finished(sheet, caption, "bed")
-
-
-def _profile(beyond_mm: Floats, depth_mm: Floats) -> tuple[Floats, Floats, Floats]:
-    """Distances, and least and most depth there."""
-    order = np.argsort(beyond_mm, kind="stable")
-    at, depth = beyond_mm[order], depth_mm[order]
-    width = max(float(at[-1] - at[0]), 1e-9) / _BINS
-    starts = np.flatnonzero(np.diff(np.floor((at - at[0]) / width), prepend=-1.0))
-    least = np.minimum.reduceat(depth, starts)
-    most = np.maximum.reduceat(depth, starts)
-    counts = np.diff(np.append(starts, len(at)))
-    return np.add.reduceat(at, starts) / counts, least, most

@@ -26,6 +26,7 @@ class Map:
     label : unit beside the scale
     least : the small values are those to look at, and the dark ones
     from_zero : the scale begins at zero and not at the least value
+    top_mm : the scale ends there, or at the largest value if that is more
     """
 
     topic: str
@@ -34,14 +35,16 @@ class Map:
     label: str
     least: bool = False
     from_zero: bool = True
+    top_mm: float = 1e-6
 
 
 def draw_map(figures: Figures, target: Target, unrolled: Unrolled, shown: Map) -> Picture:
-    """Draw one map; its limits are the ends of its scale."""
+    """Draw one map; the caption states its limits and those of its scale."""
     values = unrolled.sampled(shown.values_mm)
     zone = unrolled.sampled(target.zone)
-    top = max(float(shown.values_mm.max()), 1e-6)
-    bottom = 0.0 if shown.from_zero else float(shown.values_mm.min())
+    least, most = float(shown.values_mm.min()), float(shown.values_mm.max())
+    top = max(most, shown.top_mm)
+    bottom = 0.0 if shown.from_zero else least
     sheet = figures.sheet(2.5)
     axes = sheet.subplots()
     along, around = unrolled.stations_mm, unrolled.angles_deg
@@ -67,8 +70,9 @@ def draw_map(figures: Figures, target: Target, unrolled: Unrolled, shown: Map) -
     bar.set_label(shown.label, fontsize=9)
     bar.ax.tick_params(labelsize=8)
     caption = (
-        f"{shown.title[:1].upper()}{shown.title[1:]} over the unrolled target, from {bottom:.3f} to "
-        f"{top:.3f} mm{', darkest where least' if shown.least else ''}. The dashed line parts the rebuilt "
+        f"{shown.title[:1].upper()}{shown.title[1:]} over the unrolled target: {least:.3f} to "
+        f"{most:.3f} mm, colours from {bottom:.3f} to {top:.3f} mm"
+        f"{', darkest where least' if shown.least else ''}. The dashed line parts the rebuilt "
         "zone from the intact overlap."
     )
     return figures.finished(sheet, caption, shown.topic)

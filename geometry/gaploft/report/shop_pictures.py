@@ -20,7 +20,8 @@ class ShopArrays:
     inner_mm : (n, 3) the inner surface of the tube below each vertex
     reach_left_mm : (n,) material that a tool leaves standing; 0 where it follows the target
     bed_beyond_mm, bed_depth_mm : (k,) distance from the hole's edge and depth below the outer surface, at the
-        vertices of the bed, in any order
+        vertices of the bed
+    bed_triangles : (m, 3) the bed's mesh
     """
 
     station_mm: Floats | None = None
@@ -31,3 +32,4 @@ class ShopArrays:
     reach_left_mm: Floats | None = None
     bed_beyond_mm: Floats | None = None
     bed_depth_mm: Floats | None = None
+    bed_triangles: NDArray[np.int32] | None = None
