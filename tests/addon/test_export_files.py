@@ -40,7 +40,7 @@ def test_page_stands_alone_and_shows_pictures(tmp_path):
     assert page.startswith("<!DOCTYPE html>")
     assert not re.search(r"https?:|<script|<link|url\(|src=\"(?!data:)", page)
     pictures = re.findall(r'src="data:image/png;base64,([^"]+)"', page)
-    assert len(pictures) == 2
+    assert len(pictures) == 3
     assert all(len(picture) > 10_000 for picture in pictures)
     report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
     assert report["target"]["sha256"] in page

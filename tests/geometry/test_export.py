@@ -42,7 +42,7 @@ def test_four_files_whose_reports_know_the_written_target(tmp_path):
     np.testing.assert_allclose(done.read_back.size_mm, mesh.extents, rtol=1e-6)
     assert done.sha256 in page
     assert report["target"]["sha256"] == done.sha256
-    assert page.count("data:image/png;base64,") == 2
+    assert page.count("data:image/png;base64,") == 3
     assert not re.search(r"https?:|<script|<link|url\(", page), "the page stands alone"
 
 

@@ -46,7 +46,7 @@ class Told:
     ("job", "stages"),
     [
         (replace(JOB, target=TargetSettings(chord_tolerance_mm=0.02)), {"mesh"}),
-        (replace(JOB, layers=Layers(0.1, 0.4)), {"mesh"}),
+        (replace(JOB, layers=Layers(0.1, cover_mm=0.4)), {"mesh"}),
         (replace(JOB, target=TargetSettings(overlap_mm=18.0)), {"evidence", "mesh"}),
         (replace(JOB, halves=HalvesSettings("reseat", "to")), {"fit", "evidence", "mesh"}),
     ],

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import trapezoid
 
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import COATS, Layers, Thickness
@@ -149,7 +150,7 @@ def _summary(
     inside = held.depth(u, v)[from_rim(u, v) < -AT_RIM_MM]
     du, dv = fit.surface.derivatives(u, v, 1, 0), fit.surface.derivatives(u, v, 0, 1)
     area = np.linalg.norm(np.cross(du, dv), axis=-1) * held.shortened(u, v)
-    across = np.trapezoid(area.sum(axis=1), u[:, 0]) * (TURN_RAD / _FINE_V)
+    across = trapezoid(area.sum(axis=1), u[:, 0]) * (TURN_RAD / _FINE_V)
     return LayersSummary(rows, layers.outside, float(inside.min()), float(inside.max()), float(across))
 
 
