@@ -1,0 +1,41 @@
+"""Walls and beds on tubes that are formulas."""
+
+import numpy as np
+
+from gaploft.job import Layers, WallSettings
+from gaploft.laminate.bed import make_bed
+from gaploft.laminate.wall import make_wall
+from gaploft.target.places import Places
+from laid_layers import cut, fit_of, laid
+
+
+def trusted_fit(surface, *, gap, patch=None, margin=2.0, end=5.0):
+    """Stand-in for a fit whose scan is trusted up to ``end`` mm from the ends of its surface."""
+    fit = fit_of(surface, gap=gap, patch=patch, margin=margin)
+    first, last = surface.range_u
+    fit.flanks_mm = (fit.rebuilt_mm[0] - first - end, last - end - fit.rebuilt_mm[1])
+    return fit
+
+
+def walled(fit, thickness=1.0, *, share=0.3, overlap=12.0, chord=0.005, layers=None, **table):
+    """Layers, places and wall of a stand-in fit."""
+    over = laid(fit, layers or Layers(**table), overlap)
+    places = Places(fit.surface, fit.outline.gap_mm[0])
+    target = cut(fit, over, overlap=overlap, chord=chord)
+    wall = make_wall(fit, target, WallSettings(thickness, share), over, places, chord_tolerance_mm=chord)
+    return over, places, target, wall
+
+
+def bedded(fit, settings, thickness=1.0, *, chord=0.005, **options):
+    """The bed of a stand-in fit."""
+    over, places, _, wall = walled(fit, thickness, chord=chord, **options)
+    return make_bed(fit, settings, over, wall, places, chord_tolerance_mm=chord)
+
+
+def even_disc(radius, spacing):
+    """Points (x, y) on rings about the origin, the outermost exactly at the radius, ``spacing`` apart."""
+    rings = [np.zeros((1, 2))]
+    for r in np.linspace(radius, 0.0, int(np.ceil(radius / spacing)), endpoint=False):
+        turn = np.linspace(0.0, 2 * np.pi, max(6, int(np.ceil(2 * np.pi * r / spacing))), endpoint=False)
+        rings.append(r * np.column_stack([np.cos(turn), np.sin(turn)]))
+    return np.concatenate(rings)
