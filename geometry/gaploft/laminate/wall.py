@@ -19,7 +19,7 @@ from gaploft.target.readings import Over, thickness_over
 
 Floats = NDArray[np.float64]
 
-_FINE_U, _FINE_V = 80, 720
+_FINE_U, _FINE_V = 40, 480
 
 
 def make_wall(
