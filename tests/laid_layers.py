@@ -32,10 +32,13 @@ def fit_of(surface, *, gap=(40.0, 60.0), margin=2.0, patch=None):
 
 
 def round_patch(u0=50.0, v0=1.0, radius=8.0):
-    """Damaged points on a disc of the unrolled tube, 0.4 mm apart."""
+    """Damaged points on a disc of the unrolled tube, 0.4 mm apart, and closer along its edge."""
     x, y = np.meshgrid(np.arange(-radius, radius + 0.1, 0.4), np.arange(-radius, radius + 0.1, 0.4))
-    inside = np.hypot(x, y) <= radius
-    return np.column_stack([u0 + x[inside], v0 + y[inside] / RADIUS])
+    inside = np.hypot(x, y) < radius
+    turn = np.arange(360) * (2 * np.pi / 360)
+    x = np.concatenate([x[inside], radius * np.cos(turn)])
+    y = np.concatenate([y[inside], radius * np.sin(turn)])
+    return np.column_stack([u0 + x, v0 + y / RADIUS])
 
 
 def laid(fit, layers=None, overlap=12.0, **table):

@@ -48,7 +48,7 @@ def stepped_grid(u: Floats, v: Floats, outward: int, rims: tuple[float, float]) 
     """
     at = [int(np.abs(u - rim).argmin()) for rim in rims]
     twice = [k for k in at if 0 < k < len(u) - 1]
-    rings = np.sort(np.append(np.arange(len(u)), twice))
+    rings = np.sort(np.append(np.arange(len(u)), np.array(twice, dtype=np.int64)))
     inside = (rings >= at[0]) & (rings <= at[1])
     first, last = (np.flatnonzero(rings == k) for k in at)
     at_rim = np.zeros(len(rings), dtype=bool)
