@@ -1,11 +1,14 @@
 """Walls and beds on tubes that are formulas."""
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from gaploft.job import Layers, WallSettings
 from gaploft.laminate.bed import make_bed
 from gaploft.laminate.wall import make_wall
 from gaploft.target.places import Places
+from gaploft.target.readings import thickness_over
 from laid_layers import cut, fit_of, laid
 
 
@@ -26,10 +29,15 @@ def walled(fit, thickness=1.0, *, share=0.3, overlap=12.0, chord=0.005, layers=N
     return over, places, target, wall
 
 
-def bedded(fit, settings, thickness=1.0, *, chord=0.005, **options):
-    """The bed of a stand-in fit."""
-    over, places, _, wall = walled(fit, thickness, chord=chord, **options)
-    return make_bed(fit, settings, over, wall, places, chord_tolerance_mm=chord)
+def bedded(fit, settings, thickness=1.0, *, paint_mm=0.0, overlap=12.0):
+    """The bed of a stand-in fit, under paint and over the target's overlap."""
+    places = Places(fit.surface, fit.outline.gap_mm[0])
+    wall = SimpleNamespace(
+        over=thickness_over(thickness, places, of="wall"),
+        stations_mm=(fit.rebuilt_mm[0] - overlap, fit.rebuilt_mm[1] + overlap),
+    )
+    paint = SimpleNamespace(coats=thickness_over(paint_mm, places, of="paint"))
+    return make_bed(fit, settings, paint, wall, places)
 
 
 def even_disc(radius, spacing):

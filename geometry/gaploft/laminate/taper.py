@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 _COARSE = (60, 72)
 #: Room beyond the longest taper, mm: more than a spacing of damaged points.
 _ROOM_MM = 5.0
+_ROUNDING_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def check_room(taper: Taper, hole: Hole, stations: tuple[float, float]) -> None:
         there = hole.beyond(np.array(u), v)
         short = taper.length(np.array(u), v) - there
         worst = int(short.argmax())
-        if short[worst] <= 0.0:
+        if short[worst] <= _ROUNDING_MM:
             continue
         needed, found = there[worst] + short[worst] + cut_back, max(0.0, there[worst] + cut_back)
         raise EvidenceError(
@@ -108,7 +109,7 @@ def _help(taper: Taper, room: float, needed: float) -> str:
     more = "scan more of the tube"
     if taper.settings.ratio is None:
         return f"give shorter steps, or {more}"
-    fitting = math.floor(taper.settings.ratio * room / needed)
+    fitting = math.floor(taper.settings.ratio * room / needed + _ROUNDING_MM)
     if fitting < 1:
         return f"cut back less, or {more}"
     return f"give a ratio of at most {fitting}, or {more}"
@@ -143,11 +144,11 @@ def beyond_target(
         return ()
     needed = max(fit.rebuilt_mm[0] - reached[0], reached[1] - fit.rebuilt_mm[1])
     found = min(fit.rebuilt_mm[0] - wall.stations_mm[0], wall.stations_mm[1] - fit.rebuilt_mm[1])
-    what = "bed" if settings.lap_mm == 0.0 else "lay-up"
+    what, enough = "bed" if settings.lap_mm == 0.0 else "lay-up", math.ceil(needed - _ROUNDING_MM)
     return (
         Note(
             "bed_beyond_target",
             f"the target's overlap of {found:.1f} mm ends before the {what} does, at {needed:.1f} mm: set "
-            f"overlap to {math.ceil(needed - 1e-6)} to have all of the {what} machined back afterwards",
+            f"overlap to {enough} to have all of the {what} machined back afterwards",
         ),
     )
