@@ -28,6 +28,7 @@ FLOW = (
     {"laminate", "stock"},
     {"files"},
     {"report"},
+    {"shop"},
     {"pipeline"},
     {"cli", "bar"},
     {"__main__"},

@@ -16,15 +16,19 @@ from gaploft.job import Job
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild, Stages, Verdict
 from gaploft.scan.model import Note, Scan
+from gaploft.shop import frame_of, work_up
 from gaploft.target.beyond import AT_RIM_MM
 from gaploft.target.facets import cut_target
-from gaploft.target.layers import layers_over
+from gaploft.target.layers import LayerMap, layers_over
 from gaploft.target.model import Target
 from gaploft.target.places import Places
 from gaploft.tube.isolate import isolate_tube
 from gaploft.tube.model import TubePoints
 
 __all__ = ["Rebuild", "Stages", "rebuild", "rebuild_changed"]
+
+#: Notes of the workshop that make "ready" into "check".
+_TO_BE_CHECKED = {"wall_share", "layers_trimmed"}
 
 
 class _Clock:
@@ -57,25 +61,27 @@ def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
     Raises
     ------
     InputError
-        The damage points don't lie in one tube of the scan, or a damaged vertex doesn't exist.
+        The damage points don't lie in one tube of the scan, a damaged vertex doesn't exist, a reading lies
+        outside the tube, layers are thicker than the wall, or the machine's frame is not to be had.
     """
     # The matrices are small: threads in BLAS cost more than they save, on a busy machine a hundred times
     # more.
     with threadpool_limits(limits=1, user_api="blas"):
         clock = _Clock()
         progress("tube", 0.0)
+        frame = frame_of(scan, job.frame)
         tube = isolate_tube(scan, job.damage, progress=progress)
         clock.lap("tube")
         notes = (*scan.notes, *_flank_notes(tube))
-        return _from_tube(Stages(job, scan.source, notes, tube), clock, progress)
+        return _from_tube(Stages(job, scan.source, notes, tube, frame=frame), clock, progress)
 
 
 def rebuild_changed(earlier: Stages, job: Job, *, progress: Progress = silent) -> Rebuild:
     """Rebuild once more with other settings, doing again only the stages that these touch.
 
-    Gives what :func:`rebuild` would, in a fraction of the time: another chord tolerance or layer only cuts
-    the target anew, another overlap also judges the fit again, and only another choice for the halves fits
-    again.
+    Gives what :func:`rebuild` would, in a fraction of the time: another chord tolerance, layer or whatever
+    else is of the workshop only cuts the target anew, another overlap also judges the fit again, and only
+    another choice for the halves fits again. The machine's frame stays the one that was found in the scan.
 
     Raises
     ------
@@ -95,7 +101,7 @@ def _from_tube(stages: Stages, clock: _Clock, progress: Progress) -> Rebuild:
     """Do what is left to do of the stages after the tube."""
     job, notes = stages.job, list(stages.notes)
     verdict: Verdict = "refused"
-    target = None
+    target, shop = None, None
     try:
         fitted = stages.fitted or _fitted(stages, clock, progress)
         stages = replace(stages, fitted=fitted)
@@ -105,15 +111,37 @@ def _from_tube(stages: Stages, clock: _Clock, progress: Progress) -> Rebuild:
         notes += more
         if verdict != "refused":
             progress("mesh", 0.0)
-            target = _target(fitted.fit, judged, job)
-            notes += _target_notes(fitted.fit, job)
+            places = Places(fitted.fit.surface, fitted.fit.outline.gap_mm[0], job.zero_mm)
+            layers = layers_over(fitted.fit, job.layers, places, overlap_mm=job.target.overlap_mm)
+            cut = _target(fitted.fit, judged, job, layers)
+            progress("mesh", 0.5)
+            shop, told = work_up(fitted.fit, job, layers, places, cut)
+            target = cut
+            notes += [*_target_notes(fitted.fit, job), *told]
+            verdict = _with_shop(verdict, told)
             clock.lap("mesh")
             progress("mesh", 1.0)
     except EvidenceError as error:
         notes.append(Note("no_evidence", str(error)))
         verdict = "refused"
     evidence = None if stages.judged is None else stages.judged.evidence
-    return Rebuild(job, stages.source, evidence, target, verdict, tuple(notes), clock.seconds, stages)
+    return Rebuild(
+        job,
+        stages.source,
+        evidence,
+        target,
+        verdict,
+        tuple(notes),
+        clock.seconds,
+        stages,
+        shop=shop,
+        frame=stages.frame,
+    )
+
+
+def _with_shop(verdict: Verdict, notes: list[Note]) -> Verdict:
+    """A target that may weaken the wall, or that stands above what was asked for, is looked at first."""
+    return "check" if verdict == "ready" and {note.code for note in notes} & _TO_BE_CHECKED else verdict
 
 
 def _fitted(stages: Stages, clock: _Clock, progress: Progress) -> HalvesFit:
@@ -131,10 +159,8 @@ def _judged(fitted: HalvesFit, job: Job, clock: _Clock, progress: Progress) -> A
     return judged
 
 
-def _target(fit: TubeFit, judged: Assessed, job: Job) -> Target:
+def _target(fit: TubeFit, judged: Assessed, job: Job, layers: LayerMap) -> Target:
     """The target of a fitted tube."""
-    places = Places(fit.surface, fit.outline.gap_mm[0], job.zero_mm)
-    layers = layers_over(fit, job.layers, places, overlap_mm=job.target.overlap_mm)
 
     def zone(u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.where(layers.from_rim(u, v) < -AT_RIM_MM, 1.0, 0.0)

@@ -4,6 +4,7 @@ import dataclasses
 import html
 import html.parser
 import re
+from statistics import NormalDist
 
 import pytest
 
@@ -148,6 +149,10 @@ def full_report():
         "residual_rms_mm": 0.011,
         "spheres": [sphere(1, 0.018), sphere(2, 0.007), sphere(3, None)],
     }
+    report["files"] = [
+        {"file": "target.stl", "holds": "the target, mm", "sha256": "cd" * 32},
+        {"file": f"inner_{HOSTILE}.stl", "holds": "inner surface, mm", "sha256": "ef" * 32},
+    ]
     report["stock"] = {
         "surplus_volume_mm3": 2345.6,
         "surplus_max_mm": 1.234,
@@ -250,6 +255,8 @@ def test_every_figure_is_there_with_its_unit():
             for name in path[-1:]
         ):
             value, unit = 100.0 * value, "%"
+        if path[-1] == "centre_u_mm":
+            value *= NormalDist().inv_cdf(0.975)  # half width of 95 %, like the band
         if path[-1] == "area_over":
             ways = written(value, "mm") + written(value, "mm²")
         else:
@@ -405,3 +412,20 @@ def test_readings_of_a_report_without_a_table_of_layers():
     report["layers"] = None
     report["job"] = {**report["job"], "paint_mm": [{"value_mm": 0.1}, {"value_mm": 0.12}]}
     assert "2 readings" in Page(as_page(report, ())).text
+
+
+def test_each_file_has_its_checksum():
+    report = full_report()
+    text = Page(as_page(report, ())).text
+    for file in report["files"]:
+        assert f"{file['file']} {file['holds']} {file['sha256']}" in text
+    report["files"] = None
+    assert "<h2>Files</h2>" not in as_page(report, ())
+
+
+def test_centres_of_spheres_are_told_within_95_percent():
+    report = full_report()
+    text = Page(as_page(report, ())).text
+    half = NormalDist().inv_cdf(0.975) * report["frame_fit"]["spheres"][0]["centre_u_mm"]
+    assert text.count(f"± {half:.3f} mm") >= len(report["frame_fit"]["spheres"])
+    assert "Centre, 95 % within" in text

@@ -16,6 +16,8 @@ from gaploft.progress import Progress, silent
 from gaploft.report.numbers import as_json
 from gaploft.report.page import as_page
 from gaploft.report.pictures import draw_pictures
+from gaploft.report.pieces import Piece
+from gaploft.report.shop_pictures import ShopArrays
 from gaploft.scan.model import Note
 from gaploft.target.model import Target
 
@@ -33,17 +35,26 @@ class Export:
     target : as it is to be written
     report : what is known of it, as from :func:`gaploft.report.numbers.as_dict`
     rounding_mm : how far the host's own single precision has moved points already
+    pieces : what is written beside target and report, as from :func:`gaploft.report.pieces.pieces_of`
+    frame : whose frame ``target`` is in, which ``report`` tells of, too
+    drawn : the same target in the scan's frame, which pictures are of; None where it is ``target`` itself
+    shop : what the pictures show beside it
     """
 
     file: str
     target: Target
     report: Mapping[str, Any]
     rounding_mm: float = 0.0
+    pieces: tuple[Piece, ...] = ()
+    frame: str = "scan"
+    drawn: Target | None = None
+    shop: ShopArrays | None = None
 
     @property
-    def names(self) -> tuple[str, str, str, str]:
-        """Names of all files, as from :func:`names_of`."""
-        return names_of(self.file)
+    def names(self) -> tuple[str, ...]:
+        """Names of all files: those of :func:`names_of`, then one for each piece."""
+        stem = Path(self.file).stem
+        return (*names_of(self.file), *(f"{stem}{piece.ending}" for piece in self.pieces))
 
 
 @dataclass(frozen=True)
@@ -92,22 +103,32 @@ def write_exports(
 
 
 def _write(folder: Path, export: Export, progress: Progress) -> Exported:
-    stl, ply, numbers, page = export.names
+    stl, ply, numbers, page, *others = export.names
     progress("write", 0.0)
-    written = write_stl(folder / stl, export.target)
+    written = write_stl(folder / stl, export.target, frame=export.frame)
     found = read_back(folder / stl, export.target)
     progress("write", 0.2)
-    write_ply(folder / ply, export.target)
+    coloured = write_ply(folder / ply, export.target, frame=export.frame)
+    files: list[dict[str, Any]] = [
+        _told(stl, "the target", written.sha256),
+        _told(ply, "the target with band, depth and zone", coloured.sha256),
+    ]
+    for name, piece in zip(others, export.pieces, strict=True):
+        files.append({"file": name, "holds": piece.holds, **piece.write(folder / name)})
     written = replace(written, rounding_mm=written.rounding_mm + export.rounding_mm)
     notes = file_notes(written, chord_tolerance_mm=export.report["job"]["chord_tolerance_mm"])
     told = {**export.report["target"], **asdict(written), "size_mm": list(found.size_mm)}
-    report = _with_notes({**export.report, "target": told}, notes)
+    report = _with_notes({**export.report, "target": told, "files": files}, notes)
     write_whole(folder / numbers, as_json(report).encode("utf-8"))
     progress("write", 0.3)
-    pictures = draw_pictures(export.target)
+    pictures = draw_pictures(export.drawn or export.target, export.shop)
     progress("write", 0.9)
     write_whole(folder / page, as_page(report, pictures).encode("utf-8"))
     return Exported(export.names, found, written.sha256, report["verdict"], notes)
+
+
+def _told(name: str, holds: str, sha256: str) -> dict[str, str]:
+    return {"file": name, "holds": holds, "sha256": sha256}
 
 
 def _with_notes(report: Mapping[str, Any], notes: Sequence[Note]) -> dict[str, Any]:

@@ -4,11 +4,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from gaploft.evidence.assess import Assessed
 from gaploft.evidence.model import Evidence
 from gaploft.evidence.reseat import HalvesFit
 from gaploft.job import Job
+from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.reach import Reach
+from gaploft.scan.frame import Frame
 from gaploft.scan.model import Note, ScanSource
+from gaploft.target.layers import LayerMap
 from gaploft.target.model import Target
 from gaploft.tube.model import TubePoints
 
@@ -20,7 +27,7 @@ class Stages:
     """What the stages of one rebuild left, for a later one with other settings to start from.
 
     ``notes`` tell of the scan and its tube. ``fitted`` and ``judged`` are None where the work did not get
-    that far.
+    that far. ``frame`` is that of the machine, where one was asked for.
     """
 
     job: Job
@@ -29,6 +36,22 @@ class Stages:
     tube: TubePoints
     fitted: HalvesFit | None = None
     judged: Assessed | None = None
+    frame: Frame | None = None
+
+
+@dataclass(frozen=True)
+class Shop:
+    """What the workshop gets beside the target, all in the scan's frame.
+
+    ``wall``, ``bed`` and ``reach`` are None where they were not asked for, or can't be had.
+    ``flanks`` are points and normals, (n, 3) each, of intact tube beyond the target.
+    """
+
+    layers: LayerMap
+    flanks: tuple[NDArray[np.float64], NDArray[np.float64]]
+    wall: Wall | None = None
+    bed: Bed | None = None
+    reach: Reach | None = None
 
 
 @dataclass(frozen=True)
@@ -36,7 +59,8 @@ class Rebuild:
     """The outcome of one job.
 
     ``target`` is None exactly when ``verdict`` is "refused"; ``evidence`` may then be None too,
-    when the work stopped before there was any. ``warnings`` then hold the reason.
+    when the work stopped before there was any. ``warnings`` then hold the reason. Everything is in the
+    scan's frame; ``frame`` is the one that files are to be written in, where that is another.
     """
 
     job: Job
@@ -47,3 +71,5 @@ class Rebuild:
     warnings: tuple[Note, ...]
     seconds: Mapping[str, float] = field(default_factory=dict)
     stages: Stages | None = None
+    shop: Shop | None = None
+    frame: Frame | None = None

@@ -7,14 +7,25 @@ from dataclasses import asdict
 from importlib import metadata
 from typing import Any
 
+import numpy as np
+
 from gaploft.evidence.model import BandSummary, BlankTest, FitQuality, GapSize, Halves, Seam
 from gaploft.files.facts import WrittenMesh
+from gaploft.job import Thickness
 from gaploft.progress import STAGES
 from gaploft.report.model import Rebuild
+from gaploft.report.pieces import in_frame
+from gaploft.scan.frame import Frame
 
 SCHEMA = 1
 GENERATOR = "gaploft"
-FRAME = "coordinates are those of the scan file, in millimetres"
+FRAME = {
+    "scan": "coordinates are those of the scan file, in millimetres",
+    "machine": "coordinates are those of the machine's frame, in millimetres; frame_fit.matrix carries those "
+    "of the scan file, in millimetres, into it",
+}
+#: What the workshop can ask for beside the target; each is None where it was not.
+_SHOP = ("layers", "wall", "bed", "reach")
 
 _EVIDENCE = {
     "gap": GapSize,
@@ -46,11 +57,13 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "schema": SCHEMA,
         "generator": f"{GENERATOR} {_version()}",
         "unit": "mm",
-        "frame": FRAME,
+        "frame": FRAME["scan" if rebuild.frame is None else rebuild.frame.owner],
         "scan": asdict(rebuild.source),
         "job": _job(rebuild),
         **{name: _fields(kind, known[name]) for name, kind in _EVIDENCE.items()},
         "target": _target(rebuild, written),
+        **_shop(rebuild),
+        "files": [],
         "verdict": rebuild.verdict,
         "warnings": [{"code": note.code, "text": note.text} for note in rebuild.warnings],
         "seconds": {**seconds, "total": sum(seconds.values())},
@@ -90,11 +103,55 @@ def _job(rebuild: Rebuild) -> dict[str, Any]:
         "masked_vertices": None if masked is None else len(masked),
         "chord_tolerance_mm": job.target.chord_tolerance_mm,
         "overlap_mm": job.target.overlap_mm,
-        "paint_mm": job.layers.paint_mm,
-        "cover_mm": job.layers.cover_mm,
+        **{f"{name}_mm": _thickness(given) for name, given in job.layers.table.items()},
+        "layers_outside": job.layers.outside,
+        "layers_tight": job.layers.tight,
         "depth_below_outer_surface_mm": job.layers.total_mm,
         "halves_mode": job.halves.mode,
         "halves_move": job.halves.move,
+        "zero_mm": None if job.zero_mm is None else job.zero_mm.tolist(),
+        "wall_mm": None if job.wall is None else _thickness(job.wall.thickness_mm),
+        "wall_share": None if job.wall is None else job.wall.share,
+        "bed": None if job.bed is None else asdict(job.bed),
+        "tool_radius_mm": None if job.reach is None else job.reach.tool_radius_mm,
+    }
+
+
+def _thickness(thickness: Thickness) -> float | list[list[float]]:
+    """A number, or readings as a job file lists them, places in mm."""
+    if not isinstance(thickness, tuple):
+        return thickness
+    return [[*(r.point_mm or (r.station_mm, r.angle_deg)), r.value_mm] for r in thickness]
+
+
+def _shop(rebuild: Rebuild) -> dict[str, Any]:
+    """Summaries of what was made for the workshop."""
+    shop, frame = rebuild.shop, rebuild.frame
+    found = {name: None if shop is None else getattr(shop, name) for name in _SHOP}
+    told = {name: None if part is None else asdict(part.summary) for name, part in found.items()}
+    return {**told, "frame_fit": None if frame is None else frame_numbers(frame)}
+
+
+def frame_numbers(frame: Frame) -> dict[str, Any]:
+    """The machine's frame: how the scan is moved into it, and how well what it rests on fits."""
+    off = np.linalg.norm(frame.residuals_mm, axis=1)
+    spheres = [
+        {
+            "centre_mm": ball.centre_mm.tolist(),
+            "centre_u_mm": ball.u_mm,
+            "radius_mm": ball.radius_mm,
+            "rms_mm": ball.rms_mm,
+            "points": ball.points,
+            "residual_mm": float(off[k]) if len(off) else None,
+        }
+        for k, ball in enumerate(frame.spheres)
+    ]
+    return {
+        "kind": frame.kind,
+        "matrix": frame.matrix.tolist(),
+        "residual_most_mm": frame.largest_mm if len(off) else None,
+        "residual_rms_mm": float(np.sqrt(np.mean(off**2))) if len(off) else None,
+        "spheres": spheres,
     }
 
 
@@ -102,7 +159,7 @@ def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
     keys = ("file", "facets", "area_mm2", "chord_error_mm", "manifold", "sha256", "rounding_mm", "size_mm")
     if written is None or rebuild.target is None:
         return dict.fromkeys(keys)
-    vertices = rebuild.target.vertices_mm
+    vertices = in_frame(rebuild.target, rebuild.frame).vertices_mm
     return {
         "file": written.file,
         "facets": written.facets,

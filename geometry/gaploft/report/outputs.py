@@ -13,11 +13,13 @@ from gaploft.files.stl import write_stl
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
 from gaploft.report.apart import Draw, drawing_here
+from gaploft.report.arrays import shop_arrays
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
+from gaploft.report.pieces import PIECE_NAMES, in_frame, owner_of, pieces_of
 
-OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html")
+OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html", *PIECE_NAMES)
 
 
 def write_outputs(
@@ -28,7 +30,7 @@ def write_outputs(
     draw: Draw = drawing_here,
     progress: Progress = silent,
 ) -> dict[str, Any]:
-    """Write target and report of one rebuild; without a target, the report alone.
+    """Write target, report and all that was asked for beside them; without a target, the report alone.
 
     Parameters
     ----------
@@ -49,21 +51,27 @@ def write_outputs(
     """
     started = perf_counter()
     refuse_inputs(directory, OUTPUT_NAMES, inputs)
-    written = None
+    written, files = None, list[dict[str, Any]]()
     with whole_folder(directory, OUTPUT_NAMES) as staging:
         progress("write", 0.0)
         drawn = None
         if rebuild.target is not None:
-            drawn = draw(rebuild.target)
-            written = write_stl(staging / "target.stl", rebuild.target)
-            progress("write", 0.3)
-            write_ply(staging / "target.ply", rebuild.target)
+            drawn = draw(rebuild.target, shop_arrays(rebuild))
+            target, owner = in_frame(rebuild.target, rebuild.frame), owner_of(rebuild.frame)
+            written = write_stl(staging / "target.stl", target, frame=owner)
+            progress("write", 0.2)
+            ply = write_ply(staging / "target.ply", target, frame=owner)
+            files = [_told(written.file, "the target", written.sha256)]
+            files.append(_told(ply.file, "the target with band, depth and zone", ply.sha256))
+            for piece in pieces_of(rebuild):
+                told = piece.write(staging / piece.name)
+                files.append({"file": piece.name, "holds": piece.holds, **told})
             rebuild = _with_file_notes(rebuild, written)
         progress("write", 0.6)
         pictures = () if drawn is None else drawn()
         progress("write", 0.9)
         seconds = {**rebuild.seconds, "write": perf_counter() - started}
-        report = as_dict(replace(rebuild, seconds=seconds), written)
+        report = {**as_dict(replace(rebuild, seconds=seconds), written), "files": files}
         write_whole(staging / "report.json", as_json(report).encode("utf-8"))
         write_whole(staging / "report.html", as_page(report, pictures).encode("utf-8"))
         progress("write", 1.0)
@@ -78,6 +86,10 @@ def clear_outputs(directory: Path, *, keep: Sequence[Path] = ()) -> None:
         return
     if f'"generator": "{GENERATOR} ' in report:
         clear_folder(directory, OUTPUT_NAMES, keep=keep)
+
+
+def _told(name: str, holds: str, sha256: str) -> dict[str, str]:
+    return {"file": name, "holds": holds, "sha256": sha256}
 
 
 def _with_file_notes(rebuild: Rebuild, written: WrittenMesh) -> Rebuild:

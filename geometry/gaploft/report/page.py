@@ -20,7 +20,9 @@ _VERDICTS = {
     "refused": ("✕", "Refused", "The evidence does not support a target, so none was written."),
 }
 #: Parts of a report that are there only when they were asked for.
-_BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock")
+_BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock", "files")
+#: Standard uncertainties in 95 % of a normal distribution, to one side.
+_NORMAL_95 = 1.96
 _HEX = re.compile(r"[0-9a-f]{8,}")
 
 
@@ -60,6 +62,7 @@ def rendered(template: str, **values: Any) -> str:
         loader=FunctionLoader(_template),
     )
     environment.filters.update(figure=_figure, share=_share, place=_place, point=_point, sentence=_sentence)
+    environment.filters.update(within95=_within95)
     return environment.get_template(template).render(**values)
 
 
@@ -92,6 +95,11 @@ def _figure(value: Any, unit: str = "", digits: int = 3) -> str:
 def _share(value: float | None, digits: int = 1) -> str:
     """A share from 0 to 1 as percent."""
     return _figure(None if value is None else 100.0 * float(value), "%", digits)
+
+
+def _within95(standard_mm: float | None) -> str:
+    """Half width that holds 95 % of a normal error of this standard uncertainty (GUM, JCGM 100, annex G)."""
+    return "–" if standard_mm is None else f"± {_figure(_NORMAL_95 * float(standard_mm), 'mm')}"
 
 
 def _point(xyz: Sequence[float] | None) -> str:

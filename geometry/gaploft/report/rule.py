@@ -36,7 +36,8 @@ def rule_text() -> str:
         f"than {limits.TOLERANCE_MM:.2f} mm; or when a seam has a step of more than "
         f"{limits.SEAM_STEP_MM:.2f} mm or an angle of more than {limits.SEAM_ANGLE_DEG:.1f}°; or when one "
         "half of the tube does not continue the other, or the offset between them is known to no better than "
-        f"{limits._UNSURE_MM:.1f} mm (standard uncertainty); or when a file does not hold together, or a "
+        f"{limits._UNSURE_MM:.1f} mm (standard uncertainty); or when layers or band would take more than the "
+        "allowed share of the wall, or layers were trimmed; or when a file does not hold together, or a "
         "change made by a person leaves the band, opens a seam or moves the overlap. Ready otherwise. "
         f"{limits.TOLERANCE_MM:.2f} mm is common practice, no source."
     )
