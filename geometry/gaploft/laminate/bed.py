@@ -23,6 +23,8 @@ Floats = NDArray[np.float64]
 
 #: Edges are at most so many mm long around a patch, and so many go into the shortest taper or step at least.
 _EDGE_MM, _EDGES_IN = 0.6, 4
+#: Splitting moves vertices by up to a tenth of an edge: edges grow by up to a fifth, chord errors squared.
+_TOLERANCE_SHARE = 0.69
 
 
 def make_bed(
@@ -61,7 +63,7 @@ def make_bed(
     taper = taper_of(settings, wall)
     stations = stretch_of(fit, taper)
     chart = chart_of(fit.surface, layers.coats, stations)
-    hole = hole_of(fit.outline, fit.surface, chart, cut_back_mm=settings.cut_back_mm)
+    hole = hole_of(fit.outline, chart, cut_back_mm=settings.cut_back_mm)
     check_room(taper, hole, stations)
     check_depths(taper, stations)
     bare = Below(fit.surface, layers.coats)
@@ -70,7 +72,7 @@ def make_bed(
     sleeve = make_sleeve(
         (bare, within),
         stations,
-        chord_tolerance_mm=chord_tolerance_mm,
+        chord_tolerance_mm=_TOLERANCE_SHARE * chord_tolerance_mm,
         step_mm=_longest_edge(taper, hole, stations),
     )
     mesh = _mesh(taper, hole, sleeve)

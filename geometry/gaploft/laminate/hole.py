@@ -9,7 +9,6 @@ from scipy.spatial import cKDTree
 
 from gaploft.laminate.chart import Chart
 from gaploft.surface.basis import TURN_RAD, wrapped
-from gaploft.surface.model import TubeSurface
 from gaploft.tube.outline import Outline
 
 Floats = NDArray[np.float64]
@@ -17,8 +16,8 @@ Ints = NDArray[np.int64]
 
 #: Neighbouring pieces of the outline that a place's nearest one is chosen from.
 _NEAR = 6
-#: The outline of damaged points is drawn this many of their spacings outside of them and taken back to one.
-_WIDE, _BACK = 3.0, 2.0
+#: The outline of damaged points is drawn this much wider and taken back: mm, or spacings of the points.
+_ROUNDED_MM, _ROUNDED_SHARE = 2.0, 2.0
 #: Grid of the outline, mm and as a share of the spacing of damaged points.
 _GRID_MM, _GRID_SHARE = 0.5, 0.5
 _ROWS_MOST = 1200
@@ -43,8 +42,8 @@ class Field:
         most, least = np.maximum(a, b), np.minimum(a, b)
         return np.asarray(low + (first - low) * most + (high - first) * least)
 
-    def contour(self, level: float) -> tuple[Floats, Floats]:
-        """Pieces of the contour as their ends, (m, 2) parameters u and v each; v may pass a turn."""
+    def contour(self) -> tuple[Floats, Floats]:
+        """Ends of the pieces of the line where it is 0, parameters (m, 2) each; v may pass a turn."""
         n_u, n_v = self.values.shape
         i, j = (part.ravel() for part in np.meshgrid(np.arange(n_u - 1), np.arange(n_v), indexing="ij"))
         ahead = [(i, j), (i + 1, j), (i + 1, j + 1)], [(i, j), (i + 1, j + 1), (i, j + 1)]
@@ -52,7 +51,7 @@ class Field:
             np.concatenate([np.column_stack([corner[part] for corner in half]) for half in ahead])
             for part in (0, 1)
         )
-        height = self.values[rows, columns % n_v] - level
+        height = self.values[rows, columns % n_v]
         above = height > 0.0
         cut = above.any(axis=1) & ~above.all(axis=1)
         rows, columns, height, above = rows[cut], columns[cut], height[cut], above[cut]
@@ -120,21 +119,19 @@ class Hole:
         return np.asarray(feet[np.arange(len(places)), best])
 
 
-def hole_of(outline: Outline, surface: TubeSurface, chart: Chart, *, cut_back_mm: float) -> Hole:
+def hole_of(outline: Outline, chart: Chart, *, cut_back_mm: float) -> Hole:
     """The damage cut back by some mm all around.
 
     Where the tube is broken through, the damage ends at its two stations. A patch of damaged points has its
     outline one spacing of them (95 in 100 lie closer to a neighbour) outside the outermost, at the first row
-    of points that were left intact. It is drawn at three spacings and taken back by two, so that it runs
-    smoothly past single points; whatever the points enclose is part of the hole.
+    of points that were left intact. It is drawn 2 mm or two spacings further out and taken back, so that it
+    runs smoothly past single points and no inner corner is sharper than that; whatever the points enclose is
+    part of the hole.
     """
     if outline.patch is None:
-        starts, stops = _rings(outline.gap_mm)
-        return _hole(chart, (starts, stops), cut_back_mm, None, outline.gap_mm, 0.0)
-    field, spacing = _around_patch(outline, surface)
-    level_free = Field(field.u, field.values - _WIDE * spacing)
-    line = cut_back_mm - _BACK * spacing
-    return _hole(chart, level_free.contour(0.0), line, level_free, outline.gap_mm, spacing)
+        return _hole(chart, _rings(outline.gap_mm), cut_back_mm, None, outline.gap_mm, 0.0)
+    field, spacing, rounded = _around_patch(outline, chart)
+    return _hole(chart, field.contour(), cut_back_mm - rounded, field, outline.gap_mm, spacing)
 
 
 def _hole(
@@ -148,8 +145,7 @@ def _hole(
     starts, stops = (chart.unrolled(ends[:, 0], ends[:, 1]) for ends in pieces)
     ways, turn = stops - starts, chart.turn_mm
     ways[:, 1] = np.mod(ways[:, 1] + turn / 2.0, turn) - turn / 2.0
-    turns = np.concatenate([starts + [0.0, k * turn] for k in (-1.0, 0.0, 1.0)])
-    return Hole(chart, turns, np.tile(ways, (3, 1)), line_mm, field, gap_mm, spacing_mm)
+    return Hole(chart, _three_turns(starts, chart), np.tile(ways, (3, 1)), line_mm, field, gap_mm, spacing_mm)
 
 
 def _rings(gap_mm: tuple[float, float]) -> tuple[Floats, Floats]:
@@ -159,32 +155,33 @@ def _rings(gap_mm: tuple[float, float]) -> tuple[Floats, Floats]:
     return starts, starts + [0.0, TURN_RAD / 180]
 
 
-def _around_patch(outline: Outline, surface: TubeSurface) -> tuple[Field, float]:
-    """Distance from the nearest damaged point straight through space, and the spacing of these points.
-
-    That is the distance along the surface as far as it is used, some spacings. Whatever the damage encloses
-    counts as damaged.
-    """
+def _around_patch(outline: Outline, chart: Chart) -> tuple[Field, float, float]:
+    """A field that is 0 on a line around the damaged points, their spacing, and how far outside the outline
+    that line lies."""
     assert outline.patch is not None
-    data = np.asarray(outline.patch.data)
-    turn = TURN_RAD * outline.radius_mm
+    data, turn = np.asarray(outline.patch.data), TURN_RAD * outline.radius_mm
     once = data[(data[:, 1] >= 0.0) & (data[:, 1] < turn)]
-    damaged = surface.evaluate(once[:, 0], once[:, 1] / outline.radius_mm)
-    tree = cKDTree(damaged)
+    damaged = chart.unrolled(once[:, 0], once[:, 1] / outline.radius_mm)
+    tree = cKDTree(_three_turns(damaged, chart))
     spacing = float(np.quantile(tree.query(damaged, k=2)[0][:, 1], 0.95))
+    rounded = max(_ROUNDED_MM, _ROUNDED_SHARE * spacing)
     step = max(min(_GRID_MM, _GRID_SHARE * spacing), 1e-3)
-    margin = (_WIDE + 2.0) * spacing
+    margin = 2.0 * (spacing + rounded)
     first, last = float(once[:, 0].min()) - margin, float(once[:, 0].max()) + margin
-    u = np.linspace(first, last, min(_ROWS_MOST, int(np.ceil((last - first) / step)) + 2))
-    n_v = min(_ROWS_MOST, int(np.ceil(turn / step)) + 2)
-    v = np.arange(n_v) * (TURN_RAD / n_v)
-    distance = tree.query(surface.evaluate(u[:, None], v).reshape(-1, 3))[0].reshape(len(u), n_v)
-    return Field(u, _filled(distance, _WIDE * spacing)), spacing
+    n_u, n_v = (min(_ROWS_MOST, int(np.ceil(length / step)) + 2) for length in (last - first, turn))
+    u = np.linspace(first, last, n_u)
+    places = chart.unrolled(np.repeat(u, n_v), np.tile(np.arange(n_v) * (TURN_RAD / n_v), n_u))
+    distance = tree.query(places)[0].reshape(n_u, n_v)
+    return Field(u, _filled(distance - spacing - rounded)), spacing, rounded
 
 
-def _filled(distance: Floats, level: float) -> Floats:
-    """The same with what is enclosed brought below the level."""
-    outside, n = label(distance > level)
+def _three_turns(places: Floats, chart: Chart) -> Floats:
+    return np.concatenate([places + [0.0, k * chart.turn_mm] for k in (-1.0, 0.0, 1.0)])
+
+
+def _filled(values: Floats) -> Floats:
+    """The same with what is enclosed brought below 0."""
+    outside, n = label(values > 0.0)
     # Around the tube the first column continues the last one.
     same = [(a, b) for a, b in zip(outside[:, 0], outside[:, -1], strict=True) if a and b]
     parent = np.arange(n + 1)
@@ -193,4 +190,4 @@ def _filled(distance: Floats, level: float) -> Floats:
         parent[parent == max(one, other)] = min(one, other)
     open_ends = np.unique(parent[np.concatenate([outside[0], outside[-1]])])
     enclosed = (outside > 0) & ~np.isin(parent[outside], open_ends[open_ends > 0])
-    return np.where(enclosed, 0.5 * level, distance)
+    return np.where(enclosed, -values, values)
