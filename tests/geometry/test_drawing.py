@@ -1,7 +1,10 @@
 """Drawings of the plies read back: DXF by a general library with its audit, SVG by its path data."""
 
 import hashlib
+import os
 import re
+import subprocess
+import sys
 import xml.etree.ElementTree as ElementTree
 from functools import cache
 
@@ -156,6 +159,38 @@ def test_the_same_plies_make_the_same_bytes(tmp_path, write, ending):
     # No day and no program's own identifier is in there.
     assert not re.search(rb"20[2-9]\d-\d\d-\d\d", data)
     assert not ezdxf.options.write_fixed_meta_data_for_testing
+
+
+_TINY = """
+import sys
+from pathlib import Path
+import numpy as np
+from gaploft.files.drawing import write_dxf, write_svg
+from gaploft.laminate.patterns import Pattern
+from gaploft.laminate.plies import PlyBook, PlyBookSummary, PlyRow
+outline = np.array([[0.0, 0.0], [9.0, 0.0], [9.0, 9.0], [0.0, 9.0]])
+square = Pattern((outline,), np.empty((0, 2, 2)), np.empty(0), 81.0, 0.0)
+row = PlyRow("cloth", 1, 0.0, 0.2, "measured", None, None, 9.0, 9.0, 81.0, 0.0, 0.0, 0.0)
+book = PlyBook(PlyBookSummary((row,), 1, 0.2, 0.2, 180.0, ()), (), ((square,),))
+for write in (write_dxf, write_svg):
+    print(write(Path(sys.argv[1]) / "tiny", book).sha256)
+"""
+
+
+def test_another_process_makes_the_same_bytes(tmp_path):
+    """Sets of names have another order in each process, as their hashes do."""
+    sums = [
+        subprocess.run(
+            [sys.executable, "-c", _TINY, str(tmp_path)],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.split()
+        for seed in ("1", "2", "3")
+    ]
+    assert len(sums[0]) == 2
+    assert sums[0] == sums[1] == sums[2]
 
 
 @BOTH

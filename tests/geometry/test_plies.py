@@ -1,7 +1,7 @@
 """Plies: thickness against handbooks, and how far each reaches on tubes that are formulas."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -178,6 +178,35 @@ def test_a_lap_onto_tube_that_is_not_known_is_refused():
     """5 mm at each end of the 120 mm are not trusted, and the bed ends 30 mm from either end."""
     with pytest.raises(InputError, match=r"reaches 5\.0 mm beyond the tube .* give a smaller lap"):
         laid(ring(), ratio=20.0, lap_mm=30.0)
+
+
+def test_a_ply_that_goes_around_is_cut_open_opposite_to_the_damage():
+    """A disc of 18.2 mm on a tube of radius 5: cut off at half the way around it, b = 5 pi, its area is
+    2 (b sqrt(r^2 - b^2) + r^2 asin(b/r)). Points 0.2 mm apart, hence 3.2 mm of hole, 12 of bed, 3 of lap."""
+    small = spline_of(cylinder(5.0).point, 120.0, 8, 24)
+    places = even_disc(3.0, 0.2) / [1.0, 5.0] + [60.0, 1.0]
+    fit = trusted_fit(small, gap=(57.0, 63.0), patch=places)
+    book = laid(fit, ratio=12.0, lap_mm=3.0)
+    r, b = 18.2, 5.0 * np.pi
+    area = 2.0 * (b * np.sqrt(r**2 - b**2) + r**2 * np.arcsin(b / r))
+    row, (piece,) = book.summary.rows[-1], book.pieces[-1]
+    assert row.width_mm == pytest.approx(2 * np.pi * 4.875, abs=0.01)
+    assert row.area_mm2 == pytest.approx(area * 4.875 / 5.0, rel=2e-3)
+    assert len(piece.outlines_mm) == 1
+    seams = np.linalg.norm(np.diff(piece.seams_mm, axis=1)[:, 0], axis=1).sum()
+    assert seams == pytest.approx(4.0 * np.sqrt(r**2 - b**2), abs=0.1)
+    assert [len(pieces[0].seams_mm) for pieces in book.pieces[:3]] == [0, 0, 0]
+
+
+def test_a_hole_too_small_to_cut_cloth_for_is_refused():
+    """The hole of 20 mm drawn in to 0.02 mm, which lies between two places of the grid."""
+    settings = BedSettings(step_mm=8.0, plies=FOUR)
+    fit = ring()
+    bed = bedded(fit, settings)
+    summary = replace(bed.summary, hole_length_mm=0.02)
+    narrow = replace(bed, hole=replace(bed.hole, line_mm=-9.99), summary=summary)
+    with pytest.raises(InputError, match=r"the hole is 0\.0 mm long, .* cut back more"):
+        lay_plies(fit, settings, narrow, Places(fit.surface, 50.0))
 
 
 def test_no_plies_are_a_wrong_call():

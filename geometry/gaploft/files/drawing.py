@@ -26,8 +26,8 @@ Floats = NDArray[np.float64]
 #: Puts words into a drawing: (words, place of their lower left corner, height).
 Letters = Callable[[str, tuple[float, float], float], None]
 
-#: Layers and their colours by number: white or black, red, blue, green, grey.
-_LAYERS = {"outline": 7, "warp": 1, "seam": 5, "text": 3, "scale": 8}
+#: Layers and their colours by number: white or black, red, blue, dark grey, grey.
+_LAYERS = {"outline": 7, "warp": 1, "seam": 5, "text": 251, "scale": 8}
 _TEXT_MM, _ROOM_MM, _BAR_MM, _TICK_MM = 3.0, 12.0, 100.0, 4.0
 #: A letter is at most about as wide as it is high.
 _LETTER_SHARE = 0.9
@@ -35,7 +35,7 @@ _DECIMALS = 6
 _MILLIMETRES = 4
 _FOOT = (
     "100 mm: measure this bar before cutting. Patterns as seen from outside, left towards the 'from' end.",
-    "Red: warp. Blue: seam. Patterns are a plan of sizes and say nothing about strength.",
+    "Red: warp. Blue: seam, edge to edge. Patterns are a plan of sizes and say nothing about strength.",
 )
 
 
@@ -58,6 +58,9 @@ def write_dxf(path: Path, book: PlyBook) -> WrittenDrawing:
     with _same_bytes():
         drawing, extent = _drawn(book, None)
         drawing.header["$EXTMIN"], drawing.header["$EXTMAX"] = ((*corner, 0.0) for corner in extent)
+        # The library lists what kinds of things there are in the order of a set, another one in each process.
+        for kind in sorted(drawing.entitydb.dxf_types_in_use()):
+            drawing.classes.add_class(kind)
         stream = io.StringIO()
         drawing.write(stream)
     return _written(path, stream.getvalue().encode("utf-8"))

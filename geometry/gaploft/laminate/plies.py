@@ -5,13 +5,13 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from gaploft.errors import InputError
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import BedSettings, Ply, Reading
 from gaploft.laminate.model import Bed
 from gaploft.laminate.patterns import OpenGrid, Pattern, patterns_of
+from gaploft.laminate.ply_reach import middle_of, past_edge, reaches_of, wall_of
 from gaploft.scan.model import Note
 from gaploft.surface.basis import TURN_RAD
 from gaploft.target.field import grid_over
@@ -27,8 +27,6 @@ _EDGE_MM, _PATCH_EDGE_MM, _ROOM_MM = 1.0, 0.6, 3.0
 _EDGES_IN_HOLE, _SHORTEST_MM = 6, 0.3
 #: The fibre's share in a laminate by hand is known to a tenth at best, and thickness goes with it.
 _FILLS_SHARE = 0.1
-#: Neighbours among the bed's vertices that a wall is drawn from.
-_NEAR = 6
 
 
 @dataclass(frozen=True)
@@ -139,14 +137,14 @@ def lay_plies(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places) -> 
     if not each:
         raise ValueError("there are no plies to lay")
     thickness = np.array([cured_thickness_mm(ply) for ply in each])
-    wall = _wall_of(bed)
-    reaches = _reaches(settings, thickness, wall)
+    wall = wall_of(bed, thickness)
+    reaches = reaches_of(settings, thickness, wall)
     grid = _grid(fit, settings, bed, places, reaches[-1])
     rows: list[PlyRow] = []
     pieces = []
     for k, ply in enumerate(each):
-        below = Below(fit.surface, _middle(settings, bed.coats, wall, thickness, k))
-        found = patterns_of(below, grid, partial(_past, bed, reaches[k]))
+        below = Below(fit.surface, middle_of(settings, bed.coats, wall, thickness, k))
+        found = patterns_of(below, grid, partial(past_edge, bed, reaches[k]))
         if not found:
             raise InputError(
                 f"the hole is {bed.summary.hole_length_mm:.1f} mm long, too small to cut a ply for: "
@@ -169,73 +167,6 @@ def lay_plies(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places) -> 
     return PlyBook(summary, _notes(total, mean_wall), tuple(pieces))
 
 
-def _past(bed: Bed, reach: Over, u: Floats, v: Floats) -> Floats:
-    return np.asarray(bed.hole.beyond(u, v) - reach(u, v))
-
-
-def _even(value: float, u: Floats, v: Floats) -> Floats:
-    return np.full(np.broadcast_shapes(np.shape(u), np.shape(v)), value)
-
-
-def _wall_of(bed: Bed) -> Over:
-    """Thickness of the laminate as the bed has it, a weighted mean of what it has nearby."""
-    depth = bed.depth_mm - bed.coats(*bed.uv.T)
-    if bed.settings.ratio is not None:
-        thickness, at = depth + bed.beyond_mm / bed.settings.ratio, np.arange(len(depth))
-    else:
-        # Only the foot of the upright wall at the hole's edge is as deep as the laminate is thick: the bed is
-        # refused where its deepest terrace is not above that.
-        at = np.flatnonzero(depth > _deepest_terrace(bed.settings) + 1e-9)
-        thickness = depth[at]
-    chart = bed.hole.chart
-    known = chart.unrolled(*bed.uv[at].T)
-    turns = np.concatenate([known + [0.0, k * chart.turn_mm] for k in (-1.0, 0.0, 1.0)])
-    tree, thrice = cKDTree(turns), np.tile(thickness, 3)
-
-    def over(u: Floats, v: Floats) -> Floats:
-        u, v = np.broadcast_arrays(np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64))
-        away, near = tree.query(chart.unrolled(u.ravel(), v.ravel()), k=_NEAR)
-        weight = 1.0 / (away**2 + 1e-6)
-        found = (weight * thrice[near]).sum(axis=1) / weight.sum(axis=1)
-        return np.asarray(found).reshape(u.shape)
-
-    return over
-
-
-def _deepest_terrace(settings: BedSettings) -> float:
-    each = [cured_thickness_mm(ply) for ply in settings.plies for _ in range(ply.count)]
-    return float(np.sum(each[1:]))
-
-
-def _reaches(settings: BedSettings, thickness: Floats, wall: Over) -> list[Over]:
-    """How far each ply reaches beyond the hole's edge, as functions of (u, v), mm."""
-    n, lap = len(thickness), settings.lap_mm
-    if settings.step_mm is not None:
-        ends = settings.step_mm * np.arange(n) + np.where(np.arange(n) == n - 1, lap, 0.0)
-        return [partial(_even, float(end)) for end in ends]
-    ratio = settings.ratio
-    assert ratio is not None
-    tops = ratio * np.cumsum(thickness)
-
-    def within(top: float, u: Floats, v: Floats) -> Floats:
-        return np.asarray(np.minimum(top, ratio * wall(u, v)))
-
-    def outermost(u: Floats, v: Floats) -> Floats:
-        return np.asarray(ratio * wall(u, v) + lap)
-
-    return [*(partial(within, float(top)) for top in tops[:-1]), outermost]
-
-
-def _middle(settings: BedSettings, coats: Over, wall: Over, thickness: Floats, k: int) -> Over:
-    """Depth of the middle of ply ``k`` below the outer surface: by steps they are counted from the bare
-    laminate inwards, by ratio from the inner surface outwards, as the bed is."""
-    if settings.step_mm is not None:
-        above = float(thickness[k + 1 :].sum() + 0.5 * thickness[k])
-        return lambda u, v: np.asarray(coats(u, v) + above)
-    beneath = float(thickness[:k].sum() + 0.5 * thickness[k])
-    return lambda u, v: np.asarray(coats(u, v) + wall(u, v) - beneath)
-
-
 def _grid(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places, last: Over) -> OpenGrid:
     """A grid that holds all plies, cut open away from the damage, or opposite to where angles count from."""
     surface = fit.surface
@@ -247,7 +178,7 @@ def _grid(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places, last: O
     room = (settings.lap_mm + _ROOM_MM) / slowest
     stations = max(first, bed.stations_mm[0] - room), min(final, bed.stations_mm[1] + room)
     v: Floats = np.linspace(0.0, TURN_RAD, 721)
-    short = -min(float(_past(bed, last, np.array(u), v).min()) for u in stations)
+    short = -min(float(past_edge(bed, last, np.array(u), v).min()) for u in stations)
     if short > 0.0:
         what = "lap" if settings.lap_mm >= short else "ratio, step or cut back"
         raise InputError(
