@@ -1,4 +1,4 @@
-"""The command line: ``gaploft rebuild JOB.toml --out DIR``."""
+"""The command line: ``gaploft rebuild JOB.toml --out DIR``, ``gaploft stock TARGET MEASURED --out DIR``."""
 
 import argparse
 import signal
@@ -96,6 +96,43 @@ def _rebuild(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _stock(options: argparse.Namespace) -> int:
+    """Run ``gaploft stock``."""
+    from gaploft.report.stock_outputs import clear_stock, write_stock
+    from gaploft.report.stock_target import in_target_frame, read_target
+    from gaploft.scan.read import read_scan
+    from gaploft.stock.check import check_stock
+    from gaploft.stock.model import STOCK_STAGES, StockSettings
+
+    inputs = (options.measured,)
+    try:
+        with _progress_bar(sys.stderr, STOCK_STAGES) as progress:
+            settings = StockSettings(
+                tolerance_mm=options.tolerance,
+                lower_mm=options.lower,
+                upper_mm=options.upper,
+                uncertainty_mm=options.uncertainty,
+                align=options.align,
+                stage="machined" if options.machined else "laid-up",
+            )
+            target = read_target(options.target)
+            inputs = (*inputs, *target.inputs)
+            measured = read_scan(options.measured, options.unit, progress=progress)
+            if options.scan_frame:
+                measured = in_target_frame(measured, target)
+            stock = check_stock(target.skin, measured, settings, progress=progress)
+            report = write_stock(stock, target, options.out, inputs=inputs, progress=progress)
+    except InputError:
+        clear_stock(options.out, keep=inputs)
+        raise
+    print(
+        f"{report['decision']['verdict']}: {report['surplus_volume_mm3']:.1f} mm3 to be removed, "
+        f"{len(report['low_spots'])} low spots of {report['low_area_mm2']:.1f} mm2, "
+        f"{100.0 * report['covered_fraction']:.1f} % seen; read {options.out / 'stock.html'} before machining"
+    )
+    return DONE
+
+
 def _outcome(scan: "Scan", job: "Job", progress: Progress) -> "Rebuild":
     """Rebuild; a lack of evidence that ends the work early is an outcome too, and gets its report."""
     from gaploft.pipeline import rebuild
@@ -126,7 +163,47 @@ def _parser() -> argparse.ArgumentParser:
     rebuild.add_argument("job", type=Path, metavar="JOB.toml", help="what to rebuild")
     rebuild.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
     rebuild.set_defaults(run=_rebuild)
+    _add_stock(commands)
     return parser
+
+
+def _add_stock(commands: "argparse._SubParsersAction[_Parser]") -> None:
+    """The arguments of ``gaploft stock``."""
+    stock = commands.add_parser(
+        "stock",
+        help="hold a measured part against its target",
+        description="Write stock.ply, stock.json and stock.html for the scan of a laid-up or machined part: "
+        "surplus, low spots, and what is to be done where. All lengths here are mm. Exit codes: 0 done, "
+        "2 the input can't be used, 130 interrupted.",
+    )
+    stock.add_argument("target", type=Path, metavar="TARGET", help="folder of a rebuild, or a mesh in mm")
+    stock.add_argument("measured", type=Path, metavar="MEASURED", help="scan, in the frame of the target")
+    stock.add_argument("--unit", required=True, metavar="UNIT", help="unit of MEASURED: mm, cm, m or in")
+    stock.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
+    stock.add_argument(
+        "--tolerance",
+        type=float,
+        default=0.1,
+        metavar="MM",
+        help="so far may the part lie above or below the target (0.1: common practice, no source)",
+    )
+    stock.add_argument("--lower", type=float, metavar="MM", help="lowest stock, if not minus the tolerance")
+    stock.add_argument("--upper", type=float, metavar="MM", help="highest stock, if not the tolerance")
+    stock.add_argument(
+        "--uncertainty",
+        type=float,
+        default=0.02,
+        metavar="MM",
+        help="standard uncertainty of scanner, frame and machine (0.02: common practice, no source)",
+    )
+    stock.add_argument("--align", action="store_true", help="move the part as intact surface asks for")
+    stock.add_argument(
+        "--scan-frame",
+        action="store_true",
+        help="MEASURED lies in the frame of the scan that was rebuilt, and TARGET in that of a machine",
+    )
+    stock.add_argument("--machined", action="store_true", help="the part has been machined already")
+    stock.set_defaults(run=_stock)
 
 
 def _version() -> str:
@@ -159,7 +236,7 @@ def _stoppable() -> Iterator[None]:
 
 
 @contextmanager
-def _progress_bar(stream: TextIO) -> Iterator[Progress]:
+def _progress_bar(stream: TextIO, stages: Sequence[str] = STAGES) -> Iterator[Progress]:
     """Give a ``progress(stage, share)`` that draws on ``stream`` when that is a terminal."""
     if not stream.isatty():
         yield silent
@@ -170,7 +247,7 @@ def _progress_bar(stream: TextIO) -> Iterator[Progress]:
 
         def show(stage: str, share: float) -> None:
             bar.set_description_str(stage, refresh=False)
-            done = 100.0 * (STAGES.index(stage) + min(max(share, 0.0), 1.0)) / len(STAGES)
+            done = 100.0 * (stages.index(stage) + min(max(share, 0.0), 1.0)) / len(stages)
             bar.update(max(0.0, done - bar.n))
 
         yield show

@@ -55,7 +55,7 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
     seconds = {stage: float(rebuild.seconds.get(stage, 0.0)) for stage in STAGES}
     report = {
         "schema": SCHEMA,
-        "generator": f"{GENERATOR} {_version()}",
+        "generator": f"{GENERATOR} {version()}",
         "unit": "mm",
         "frame": FRAME["scan" if rebuild.frame is None else rebuild.frame.owner],
         "scan": asdict(rebuild.source),
@@ -68,7 +68,7 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "warnings": [{"code": note.code, "text": note.text} for note in rebuild.warnings],
         "seconds": {**seconds, "total": sum(seconds.values())},
     }
-    cleaned: dict[str, Any] = _plain(report)
+    cleaned: dict[str, Any] = plain(report)
     return cleaned
 
 
@@ -77,7 +77,8 @@ def as_json(report: Mapping[str, Any]) -> str:
     return json.dumps(report, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _version() -> str:
+def version() -> str:
+    """The version of this library, as far as it is installed."""
     try:
         return metadata.version("gaploft")
     except metadata.PackageNotFoundError:
@@ -129,10 +130,11 @@ def _shop(rebuild: Rebuild) -> dict[str, Any]:
     shop, frame = rebuild.shop, rebuild.frame
     found = {name: None if shop is None else getattr(shop, name) for name in _SHOP}
     told = {name: None if part is None else asdict(part.summary) for name, part in found.items()}
-    return {**told, "frame_fit": None if frame is None else frame_numbers(frame)}
+    nominal = None if rebuild.job.frame is None else rebuild.job.frame.radius_mm
+    return {**told, "frame_fit": None if frame is None else frame_numbers(frame, nominal)}
 
 
-def frame_numbers(frame: Frame) -> dict[str, Any]:
+def frame_numbers(frame: Frame, nominal_radius_mm: float | None = None) -> dict[str, Any]:
     """The machine's frame: how the scan is moved into it, and how well what it rests on fits."""
     off = np.linalg.norm(frame.residuals_mm, axis=1)
     spheres = [
@@ -140,6 +142,7 @@ def frame_numbers(frame: Frame) -> dict[str, Any]:
             "centre_mm": ball.centre_mm.tolist(),
             "centre_u_mm": ball.u_mm,
             "radius_mm": ball.radius_mm,
+            "nominal_radius_mm": nominal_radius_mm,
             "rms_mm": ball.rms_mm,
             "points": ball.points,
             "residual_mm": float(off[k]) if len(off) else None,
@@ -156,7 +159,17 @@ def frame_numbers(frame: Frame) -> dict[str, Any]:
 
 
 def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
-    keys = ("file", "facets", "area_mm2", "chord_error_mm", "manifold", "sha256", "rounding_mm", "size_mm")
+    keys = (
+        "file",
+        "facets",
+        "area_mm2",
+        "chord_error_mm",
+        "manifold",
+        "sha256",
+        "rounding_mm",
+        "size_mm",
+        "rings",
+    )
     if written is None or rebuild.target is None:
         return dict.fromkeys(keys)
     vertices = in_frame(rebuild.target, rebuild.frame).vertices_mm
@@ -169,15 +182,16 @@ def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "sha256": written.sha256,
         "rounding_mm": written.rounding_mm,
         "size_mm": (vertices.max(axis=0) - vertices.min(axis=0)).tolist(),
+        "rings": list(rebuild.target.shape),
     }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Copy with plain Python types; a number that is not finite becomes None, which JSON can hold."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if hasattr(value, "item"):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

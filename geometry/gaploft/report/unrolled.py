@@ -29,8 +29,8 @@ class Unrolled:
         self._shape = target.shape
         self.named = shop.station_mm is not None and shop.angle_deg is not None
         if shop.station_mm is not None and shop.angle_deg is not None:
-            self.rings_mm = shop.station_mm.reshape(target.shape).mean(axis=1)
-            self._angles = shop.angle_deg.reshape(target.shape)
+            self.rings_mm = self._grid(shop.station_mm).mean(axis=1)
+            self._angles = self._grid(shop.angle_deg)
         else:
             self.rings_mm = _along_centres(target)
             around = np.arange(target.shape[1]) * (360.0 / target.shape[1])
@@ -38,6 +38,11 @@ class Unrolled:
         ends = float(self.rings_mm[0]), float(self.rings_mm[-1])
         self.stations_mm = np.linspace(*ends, min(target.shape[0], MOST_RINGS))
         self.angles_deg = np.linspace(0.0, 360.0, min(target.shape[1], MOST_LINES) + 1)
+
+    def _grid(self, values: NDArray[np.generic]) -> Floats:
+        """Values at the vertices as rings; what stands along the rim of a patch beside them is left out."""
+        rings, lines = self._shape
+        return values[: rings * lines].reshape(self._shape).astype(np.float64)
 
     @cached_property
     def _backwards(self) -> bool:
@@ -66,7 +71,7 @@ class Unrolled:
     def sampled(self, values: NDArray[np.generic]) -> Floats:
         """Values at the vertices, (n,), brought to the grid, (stations, angles)."""
         rows, places = self._columns
-        grid = values.reshape(self._shape)[rows].astype(np.float64)
+        grid = self._grid(values)[rows]
         if self._backwards:
             grid = grid[:, ::-1]
         n = grid.shape[1]
@@ -92,6 +97,7 @@ def spread(count: int, most: int) -> NDArray[np.intp]:
 
 def _along_centres(target: Target) -> Floats:
     """Distance along the centres of the rings, (n_u,), mm."""
-    centres = target.vertices_mm.reshape(*target.shape, 3).mean(axis=1)
+    rings, lines = target.shape
+    centres = target.vertices_mm[: rings * lines].reshape(*target.shape, 3).mean(axis=1)
     steps = np.linalg.norm(np.diff(centres, axis=0), axis=1)
     return np.concatenate([[0.0], np.cumsum(steps)])
