@@ -5,6 +5,7 @@ from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import FrameSettings, Job
 from gaploft.laminate.bed import make_bed
 from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.plies import PlyBook, lay_plies
 from gaploft.laminate.reach import judge_reach
 from gaploft.laminate.wall import make_wall
 from gaploft.report.model import Shop
@@ -33,19 +34,20 @@ def work_up(
     """
     assert target.uv is not None
     notes = [*layers.notes]
-    wall, bed = None, None
+    wall, bed, plies = None, None, None
     if job.wall is not None:
         wall = make_wall(
             fit, target, job.wall, layers, places, chord_tolerance_mm=job.target.chord_tolerance_mm
         )
         notes += wall.notes
         bed = _bed(fit, job, layers, wall, places, notes)
+        plies = _plies(fit, job, bed, places, notes)
     reach = None
     if job.reach is not None:
         reach = judge_reach(target, fit, job.reach, places, bed=bed)
         notes += reach.notes
     ends = (float(target.uv[:, 0].min()), float(target.uv[:, 0].max()))
-    return Shop(layers, flank_points(fit, ends), wall, bed, reach), notes
+    return Shop(layers, flank_points(fit, ends), wall, bed, plies, reach), notes
 
 
 def _bed(
@@ -61,6 +63,15 @@ def _bed(
         return None
     notes += bed.notes
     return bed
+
+
+def _plies(fit: TubeFit, job: Job, bed: Bed | None, places: Places, notes: list[Note]) -> PlyBook | None:
+    """The plies in their bed, with their notes added to ``notes``."""
+    if bed is None or not bed.settings.plies:
+        return None
+    plies = lay_plies(fit, bed.settings, bed, places)
+    notes += plies.notes
+    return plies
 
 
 def frame_of(scan: Scan, settings: FrameSettings | None) -> Frame | None:

@@ -85,6 +85,14 @@ def test_bed_runs_from_the_inner_surface_to_the_laminate(made):
     assert bed.summary.reaches_mm == pytest.approx((19.0, 19.0), abs=0.5)
 
 
+def test_plies_fill_the_bed(made):
+    book = made.shop.plies
+    assert book.summary.count == 3
+    # 200 g/m2, 1.76 g/cm3, half fibre: 0.2273 mm (areal weight over density and fraction)
+    assert book.summary.thickness_mm == pytest.approx(3 * 0.22727, abs=1e-4)
+    assert [note.code for note in book.notes] == ["plies_thin"], "0.68 mm do not fill a wall of 0.9 mm"
+
+
 def test_flanks_lie_beyond_the_target(made):
     points, normals = made.shop.flanks
     target = made.target.vertices_mm[:, 2]
@@ -110,7 +118,7 @@ def test_a_thin_wall_is_looked_at_first(made):
 def test_a_bed_longer_than_the_flank_is_left_out_with_a_sentence(made):
     long = rebuild_changed(made.stages, replace(JOB, bed=BedSettings(ratio=200.0, plies=PLIES)))
     assert long.target is not None
-    assert long.shop.bed is None
+    assert (long.shop.bed, long.shop.plies) == (None, None)
     (text,) = [note.text for note in long.warnings if note.code == "no_bed"]
     assert text.startswith("there is no bed: ")
 

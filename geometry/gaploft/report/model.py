@@ -12,6 +12,7 @@ from gaploft.evidence.model import Evidence
 from gaploft.evidence.reseat import HalvesFit
 from gaploft.job import Job
 from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.plies import PlyBook
 from gaploft.laminate.reach import Reach
 from gaploft.scan.frame import Frame
 from gaploft.scan.model import Note, ScanSource
@@ -43,7 +44,7 @@ class Stages:
 class Shop:
     """What the workshop gets beside the target, all in the scan's frame.
 
-    ``wall``, ``bed`` and ``reach`` are None where they were not asked for, or can't be had.
+    ``wall``, ``bed``, ``plies`` and ``reach`` are None where they were not asked for, or can't be had.
     ``flanks`` are points and normals, (n, 3) each, of intact tube beyond the target.
     """
 
@@ -51,6 +52,7 @@ class Shop:
     flanks: tuple[NDArray[np.float64], NDArray[np.float64]]
     wall: Wall | None = None
     bed: Bed | None = None
+    plies: PlyBook | None = None
     reach: Reach | None = None
 
 

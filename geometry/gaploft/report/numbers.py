@@ -25,7 +25,7 @@ FRAME = {
     "of the scan file, in millimetres, into it",
 }
 #: What the workshop can ask for beside the target; each is None where it was not.
-_SHOP = ("layers", "wall", "bed", "reach")
+_SHOP = ("layers", "wall", "bed", "plies", "reach")
 
 _EVIDENCE = {
     "gap": GapSize,

@@ -8,10 +8,12 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.files.drawing import write_dxf, write_svg
 from gaploft.files.flanks import write_flanks
 from gaploft.files.stl import write_stl_mesh
 from gaploft.files.threemf import write_threemf
 from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.plies import PlyBook
 from gaploft.report.model import Rebuild
 from gaploft.scan.frame import Frame, moved_normals, moved_points
 from gaploft.target.model import Target
@@ -49,6 +51,8 @@ ENDINGS = (
     "_inner.stl",
     "_section.stl",
     "_bed.stl",
+    "_plies.dxf",
+    "_plies.svg",
 )
 PIECE_NAMES = tuple(Piece(ending, "", lambda path: {}).name for ending in ENDINGS)
 
@@ -75,6 +79,8 @@ def pieces_of(rebuild: Rebuild) -> tuple[Piece, ...]:
         pieces += _walls(shop.wall, frame)
     if shop.bed is not None:
         pieces.append(_bed(shop.bed, frame))
+    if shop.plies is not None:
+        pieces += _drawings(shop.plies)
     return tuple(pieces)
 
 
@@ -155,6 +161,14 @@ def _walls(wall: Wall, frame: Frame | None) -> list[Piece]:
 
 def _bed(bed: Bed, frame: Frame | None) -> Piece:
     return _mesh("_bed.stl", "bed for the lay-up", bed.vertices_mm, bed.triangles, frame)
+
+
+def _drawings(plies: PlyBook) -> list[Piece]:
+    """Patterns of the plies, which lie in no frame but their own."""
+    return [
+        Piece("_plies.dxf", "patterns of the plies, true size", lambda path: _sum(write_dxf(path, plies))),
+        Piece("_plies.svg", "the same, to print at 100 %", lambda path: _sum(write_svg(path, plies))),
+    ]
 
 
 def _mesh(
