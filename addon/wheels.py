@@ -41,10 +41,13 @@ COMPILED = {
     "3.14": ("scipy==1.18.1", "contourpy==1.3.3", *ALIKE),
 }
 
-#: Pure Python, the same wheel everywhere. All but the first are what matplotlib and Jinja2 ask for.
+#: Pure Python, the same wheel everywhere. ezdxf would be faster with its compiled part, and does without it;
+#: what is not asked for by us is by matplotlib, Jinja2 and ezdxf.
 PURE = (
     "threadpoolctl==3.8.0",
     "jinja2==3.1.6",
+    "ezdxf==1.4.5",
+    "typing-extensions==4.16.0",
     "cycler==0.12.1",
     "fonttools==4.63.0",
     "packaging==26.2",

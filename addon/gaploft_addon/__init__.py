@@ -4,30 +4,44 @@ import bpy
 
 from . import (
     damage_state,
+    frame_state,
     legend,
     live,
     ops_back,
     ops_damage,
     ops_export,
+    ops_frame,
     ops_import,
     ops_list,
+    ops_measured,
+    ops_plies,
+    ops_readings,
     ops_rebuild,
     ops_recheck,
     ops_ring,
     ops_scan,
     ops_show,
+    ops_stock,
     ops_touch,
     ops_write,
+    ops_zero,
+    panel_bed,
     panel_export,
     panel_rebuild,
     panel_scan,
+    panel_shop,
     panel_show,
+    panel_stock,
     panel_touch,
+    ply_state,
     properties,
+    reading_draw,
     ring_draw,
     scan_check,
     section_draw,
+    shop_state,
     show_state,
+    stock_state,
     touch_state,
     upgrade,
     watch,
@@ -35,15 +49,16 @@ from . import (
 
 #: In the order of the work, which is that of the panels.
 MODULES = (
-    *(show_state, damage_state, touch_state, properties),
+    *(show_state, ply_state, shop_state, stock_state, damage_state, frame_state, touch_state, properties),
     *(ops_scan, ops_import, ops_damage, ops_list, ops_ring, panel_scan),
-    *(ops_rebuild, panel_rebuild),
+    *(ops_rebuild, ops_readings, ops_zero, ops_plies, panel_bed, panel_shop, panel_rebuild),
     *(ops_show, panel_show),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
-    *(ops_write, ops_export, panel_export),
+    *(ops_write, ops_export, ops_frame, panel_export),
+    *(ops_measured, ops_stock, panel_stock),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
-SERVICES = (upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw)
+SERVICES = (upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw, reading_draw)
 CLASSES = tuple(cls for module in MODULES for cls in getattr(module, "CLASSES", ()))
 
 

@@ -3,7 +3,10 @@
 import bpy
 from bpy.props import EnumProperty, FloatProperty, IntProperty, PointerProperty, StringProperty
 
+from .alive import alive
 from .live import settings_changed
+from .shop_state import GAPLOFT_PG_shop
+from .stock_state import GAPLOFT_PG_stock
 
 HALVES = (
     (
@@ -24,13 +27,22 @@ HALVES = (
         "the other one asks for it. Move it so before machining: the report says how",
     ),
 )
-#: What a person sets for each damage.
-SETTINGS = ("chord_tolerance_mm", "overlap_mm", "paint_mm", "cover_mm", "halves")
-
-
-def alive(scene, obj):
-    """An object that is still in a scene, or None: a state alone would keep a deleted one alive."""
-    return obj if obj is not None and scene.objects.get(obj.name) == obj else None
+OUTSIDE = (
+    ("SAME", "Same", "Beyond the rebuilt zone the target runs on at the same depth, over intact tube"),
+    ("BLEND", "Blend", "Beyond the rebuilt zone the layers run out to nothing at the ends of the target"),
+    ("STEP", "Step", "At the rim of the rebuilt zone the layers end in a step of exactly their depth"),
+)
+TIGHT = (
+    ("REFUSE", "Refuse", "Where the surface bends too tightly for the layers, give no target"),
+    ("TRIM", "Trim", "Where the surface bends too tightly for the layers, make them thinner, with a warning"),
+)
+#: What a person sets for each damage; files of the first release have the first five.
+SETTINGS = (
+    *("chord_tolerance_mm", "overlap_mm", "paint_mm", "cover_mm", "halves"),
+    *("filler_mm", "other_mm", "outside", "tight"),
+)
+#: Meshes of a damage beside its surface, each the field that holds it.
+PARTS = ("inner", "section", "bed", "flanks")
 
 
 class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
@@ -94,6 +106,46 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         step=1,
         update=settings_changed,
     )
+    filler_mm: FloatProperty(
+        name="Filler (mm)",
+        description="Filler under the paint that will be gone when machining starts, in millimetres",
+        default=0.0,
+        min=0.0,
+        max=10.0,
+        precision=3,
+        step=1,
+        update=settings_changed,
+    )
+    other_mm: FloatProperty(
+        name="Other (mm)",
+        description="Whatever else will lie over the machined surface, in millimetres",
+        default=0.0,
+        min=0.0,
+        max=20.0,
+        precision=3,
+        step=1,
+        update=settings_changed,
+    )
+    outside: EnumProperty(
+        name="Outside",
+        description="What becomes of the layers beyond the rebuilt zone, over intact tube",
+        items=OUTSIDE,
+        default="SAME",
+        update=settings_changed,
+    )
+    tight: EnumProperty(
+        name="If Too Tight",
+        description="What to do where the surface bends too tightly for the layers",
+        items=TIGHT,
+        default="REFUSE",
+        update=settings_changed,
+    )
+    shop: PointerProperty(
+        name="Workshop", description="Readings, wall, bed and tool of this damage", type=GAPLOFT_PG_shop
+    )
+    stock: PointerProperty(
+        name="Stock", description="The measured part against this damage's target", type=GAPLOFT_PG_stock
+    )
     halves: EnumProperty(
         name="Halves",
         description="What to do when one half of the tube does not continue the other",
@@ -111,6 +163,24 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         description="The copy of the rebuilt surface that is changed by hand",
         type=bpy.types.Object,
     )
+    inner: PointerProperty(
+        name="Inner Surface",
+        description="Inner surface of the tube over the length of the target",
+        type=bpy.types.Object,
+    )
+    section: PointerProperty(
+        name="Missing Section",
+        description="Closed solid of the laminate that is missing",
+        type=bpy.types.Object,
+    )
+    bed: PointerProperty(
+        name="Bed", description="The surface to be ground before the lay-up", type=bpy.types.Object
+    )
+    flanks: PointerProperty(
+        name="Intact Flanks",
+        description="Points of intact tube beyond the target, to line a measured part up on",
+        type=bpy.types.Object,
+    )
     report: StringProperty(name="Report", description="Report of the last rebuild, as JSON")
     built_with: StringProperty(
         name="Built With", description="Damage and settings of the last rebuild, as JSON"
@@ -122,6 +192,11 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
     def live(self, field):
         """The object of a field, or None when it was deleted: the state alone would keep it alive."""
         return alive(self.id_data, getattr(self, field))
+
+    def holds(self, obj):
+        """Whether a mesh is one of this damage, the measured part among them."""
+        ours = ("result", "touched", "damaged_area", *PARTS)
+        return obj in [self.live(field) for field in ours] or obj == self.stock.live("measured")
 
     @property
     def marked(self):

@@ -5,11 +5,18 @@ import numpy as np
 from mathutils import Matrix
 
 from . import mesh_io, surface_io
+from .damage_state import PARTS
 
 ACCENT = (0.03, 0.28, 0.42, 1.0)
 HALF_BAND = (0.30, 0.52, 0.12, 1.0)
 WIDE_BAND = (0.85, 0.35, 0.03, 1.0)
 DAMAGED = (0.70, 0.16, 0.10, 1.0)
+PART_COLOURS = {
+    "inner": (0.35, 0.38, 0.42, 1.0),
+    "section": (0.62, 0.50, 0.30, 1.0),
+    "bed": (0.55, 0.30, 0.16, 1.0),
+    "flanks": (0.20, 0.45, 0.30, 1.0),
+}
 
 
 def show_marks(scene, damage, scan, ends_mm):
@@ -29,6 +36,21 @@ def show_marks(scene, damage, scan, ends_mm):
         mark.parent = frame
         mark.matrix_parent_inverse = mark.matrix_basis = Matrix.Identity(4)
         mark.location = np.asarray(end) / mm
+
+
+def show_mark(scene, mark, name, point):
+    """An empty at a place in world space, moving along with the scan; the one given, or a new one."""
+    scan, mm = scene.gaploft.scan, mesh_io.unit_of(scene)[1]
+    if mark is None:
+        mark = bpy.data.objects.new(name, None)
+        mark.empty_display_type = "PLAIN_AXES"
+        mark.show_name = mark.show_in_front = True
+    mark.empty_display_size = 0.01 * max(mesh_io.scan_extent_mm(scan, scene)) / mm
+    link(scene, mark)
+    mark.parent = _show_frame(scene, scan)
+    mark.matrix_parent_inverse = mark.matrix_basis = Matrix.Identity(4)
+    mark.location = mesh_io.to_own_mm(scan, scene, point) / mm
+    return mark
 
 
 def _show_frame(scene, scan):
@@ -66,6 +88,26 @@ def show_surface(scene, damage, mesh):
     attach(scene, surface, scene.gaploft.scan)
     damage.result = surface
     return surface
+
+
+def show_parts(scene, damage, meshes):
+    """Meshes beside the surface, each by its field of the damage; hidden until a person wants to see them."""
+    for field in PARTS:
+        remove(getattr(damage, field))
+        setattr(damage, field, None)
+    for field, mesh in meshes.items():
+        mesh.materials.append(_plain_material(f"Gaploft {mesh.name.split('.')[0]}", PART_COLOURS[field]))
+        part = bpy.data.objects.new(mesh.name, mesh)
+        part.color = PART_COLOURS[field]
+        part.hide_render = True
+        attach(scene, part, scene.gaploft.scan)
+        setattr(damage, field, part)
+    for layer in scene.view_layers:
+        layer.update()
+        for field in meshes:
+            part = getattr(damage, field)
+            if part.name in layer.objects:
+                part.hide_set(True, view_layer=layer)
 
 
 def remove(obj):

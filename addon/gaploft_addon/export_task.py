@@ -1,19 +1,48 @@
 """One export between Blender and the library: what goes out, under which names, and what is kept of it."""
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import bpy
-import numpy as np
 
 from gaploft.errors import InputError
+from gaploft.report import numbers
+from gaploft.report.arrays import shop_arrays
 from gaploft.report.export import Export, write_exports
+from gaploft.report.model import Rebuild
+from gaploft.report.pieces import Piece, in_frame, owner_of, pieces_of
 from gaploft.target.model import Target
-from gaploft.target.moved import moved_target
 
-from . import ops_recheck, settings
+from . import frame_job, ops_recheck, settings, task
+from .surface_io import SurfaceArrays
+from .target_io import target_of
 from .words import told
+
+
+@dataclass(frozen=True)
+class Part:
+    """One target to be written, and the rebuild that it came from: at hand, or to be done again, or neither.
+
+    A file that was opened has surfaces but no rebuilds, and what is written beside a target is made of these.
+    """
+
+    uid: int
+    file: str
+    target: Target
+    report: dict[str, Any]
+    surface: SurfaceArrays
+    hand: str
+    known: Rebuild | None
+    again: task.Task | None
+
+    def rebuilt(self, progress):
+        """The rebuild of this very surface, or None."""
+        if self.known is not None or self.again is None:
+            return self.known
+        found = self.again.run(progress)
+        return found if task.is_of(found, self.surface) else None
 
 
 @dataclass(frozen=True)
@@ -21,13 +50,53 @@ class Task:
     """All that one export needs, taken out of Blender before the work begins."""
 
     directory: Path
-    exports: tuple[Export, ...]
-    uids: tuple[int, ...]
-    hands: tuple[str, ...]
+    parts: tuple[Part, ...]
+    formats: tuple[str, ...]
+    frame: frame_job.FrameTask | None
+
+    @property
+    def uids(self):
+        """Numbers of the damages whose targets are written."""
+        return tuple(part.uid for part in self.parts)
 
     def run(self, progress):
         """Do the work; touches nothing of Blender, so it may run in a thread."""
-        return write_exports(self.directory, self.exports, progress=progress)
+        frame = None if self.frame is None else self.frame.run()
+        numbers_of_frame = None if self.frame is None else frame_job.numbers_of(frame, self.frame.settings)
+        exports = [export_of(part, self.formats, (frame, numbers_of_frame), progress) for part in self.parts]
+        return write_exports(self.directory, exports, progress=progress)
+
+
+def export_of(part, formats, framed, progress):
+    """One target as the library writes it, with all that is written beside it. Raises InputError.
+
+    ``framed`` is the machine's frame and what the report tells of it, None each for that of the scan.
+    """
+    frame, numbers_of_frame = framed
+    rebuilt = part.rebuilt(progress)
+    report = dict(part.report)
+    report["frame"] = numbers.FRAME[owner_of(frame)]
+    report["frame_fit"] = numbers_of_frame
+    pieces: tuple[Piece, ...] = ()
+    shop = None
+    if rebuilt is not None:
+        target = replace(part.target, uv=rebuilt.target.uv, trimmed=rebuilt.target.trimmed)
+        job = replace(rebuilt.job, formats=formats)
+        rebuilt = replace(rebuilt, job=job, target=target, frame=frame)
+        pieces, shop = pieces_of(rebuilt), shop_arrays(rebuilt)
+    elif formats or any(report.get(name) for name in ("wall", "bed")):
+        text = told("'{file}' is of a rebuild that can't be had again as it was: rebuild the surface first")
+        raise InputError(text.format(file=part.file))
+    return Export(
+        part.file,
+        in_frame(part.target, frame),
+        report,
+        part.surface.rounding_mm,
+        pieces=pieces,
+        frame=owner_of(frame),
+        drawn=part.target,
+        shop=shop,
+    )
 
 
 def exportable(state):
@@ -81,30 +150,41 @@ def checked_folder(folder):
         raise InputError(f"the folder {folder} does not exist: make it, or choose another one")
 
 
-def task_of(scene, directory, files):
+def task_of(scene, directory, files, formats=()):
     """Copy the surfaces of damages, given by (damage, name of the STL), out of Blender. Raises InputError."""
-    exports, hands = [], []
+    parts = []
     for damage, file in files:
         try:
             refuse_unfit(scene, damage)
+            parts.append(_part(scene, damage, file, formats))
         except InputError as error:
             raise InputError(str(error) if len(files) == 1 else f"'{damage.name}': {error}") from None
-        surface, changes = ops_recheck.measure(damage)
-        report = ops_recheck.with_hand(json.loads(damage.report), changes)
-        target = _target(surface, changes, report)
-        exports.append(Export(file, target, report, surface.rounding_mm))
-        hands.append(ops_recheck.sentence(changes))
-    return Task(directory, tuple(exports), tuple(damage.uid for damage, _ in files), tuple(hands))
+    return Task(directory, tuple(parts), formats, frame_job.task_of(scene))
 
 
-def keep(scene, task, done):
+def _part(scene, damage, file, formats):
+    surface, changes, report, target = target_of(damage)
+    if "step" in formats and changes.changed:
+        raise InputError(
+            told(
+                "the surface was changed by hand, which a smooth STEP surface can't carry: export without "
+                "STEP, or give the changes back first"
+            )
+        )
+    known = task.known(damage.uid, surface)
+    can_again = known is None and scene.gaploft.live("scan") is not None
+    again = task.task_of(scene, damage) if can_again else None
+    return Part(damage.uid, file, target, report, surface, ops_recheck.sentence(changes), known, again)
+
+
+def keep(scene, work, done):
     """Note in the scene what was written, for the panel."""
-    for uid, exported in zip(task.uids, done, strict=True):
+    for uid, exported in zip(work.uids, done, strict=True):
         damage = scene and scene.gaploft.damage_of(uid)
         if damage is not None:
             damage.exported = json.dumps(
                 {
-                    "folder": str(task.directory),
+                    "folder": str(work.directory),
                     "files": exported.names,
                     "facets": exported.read_back.facets,
                     "size_mm": exported.read_back.size_mm,
@@ -115,7 +195,7 @@ def keep(scene, task, done):
             )
 
 
-def message(task, done):
+def message(work, done):
     """One line about what was written, read back and changed by hand."""
     if len(done) > 1:
         text = told("Written in mm: {n} targets with PLY and reports; read back: {facets} facets in all")
@@ -123,26 +203,10 @@ def message(task, done):
     text = told("Written in mm: {file}, PLY and reports; read back: {facets} facets, {size} mm. {hand}")
     found = done[0].read_back
     return text.format(
-        file=done[0].names[0], facets=found.facets, size=size_text(found.size_mm), hand=task.hands[0]
+        file=done[0].names[0], facets=found.facets, size=size_text(found.size_mm), hand=work.parts[0].hand
     )
 
 
 def size_text(size_mm):
     """Overall size along x, y, z."""
     return " × ".join(f"{edge:.1f}" for edge in size_mm)
-
-
-def _target(surface, changes, report):
-    """The surface as it is now."""
-    computed = Target(
-        vertices_mm=surface.computed_mm,
-        normals=surface.normals,
-        band95_mm=surface.band95_mm,
-        zone=surface.zone.astype(np.uint8),
-        quads=surface.quads,
-        triangles=surface.triangles,
-        shape=surface.shape,
-        chord_error_mm=report["target"]["chord_error_mm"],
-        depth_mm=np.full(len(surface.computed_mm), report["job"]["depth_below_outer_surface_mm"]),
-    )
-    return moved_target(computed, surface.current_mm) if changes.changed else computed

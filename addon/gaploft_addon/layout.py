@@ -3,6 +3,8 @@
 import blf
 import bpy
 
+from .words import label
+
 CAUTIONS = (
     "Geometry only: no proof of strength.",
     "A qualified inspection and local rules decide on any repair.",
@@ -27,6 +29,19 @@ def settings_column(layout):
     return layout.column()
 
 
+def switched(layout, shop, field, name, text=""):
+    """Header of a part that is switched on by its own tick, with a figure when it is folded; its body."""
+    header, body = layout.panel(f"gaploft_{field}", default_closed=True)
+    header.prop(shop, field, text=label(name))
+    if text and body is None:
+        side = header.row()
+        side.alignment = "RIGHT"
+        side.label(text=text)
+    if body is not None:
+        body.active = getattr(shop, field)
+    return body
+
+
 def table(layout, rows):
     """Rows of a name and a value."""
     column = layout.column(align=True)
@@ -35,6 +50,19 @@ def table(layout, rows):
         split = column.split(factor=0.5)
         split.label(text=name)
         split.label(text=value)
+
+
+def span_text(low_mm, high_mm, digits):
+    """From the least to the greatest, or one figure where both read alike."""
+    low, high = f"{low_mm:.{digits}f}", f"{high_mm:.{digits}f}"
+    if low == high:
+        return f"{high} mm"
+    return label("{low} to {high} mm").format(low=low, high=high)
+
+
+def sentence_case(text):
+    """A text of the library with a capital at its head."""
+    return text[:1].upper() + text[1:]
 
 
 def lines(layout, text, icon="NONE"):

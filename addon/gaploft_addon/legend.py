@@ -14,7 +14,13 @@ TITLES = {
     "BAND": "95 % band, half width, mm",
     "ZONE": "Zone",
     "HAND": "Changed by hand, mm",
+    "DEPTH": "Target below the outer surface, mm",
+    "WALL": "Wall left under the target, mm",
+    "REACH": "Left standing by the tool, mm",
+    "STOCK": "Stock above the target, mm",
 }
+#: What may be grey on a surface, and in which words.
+UNSEEN = {"SCAN": "not seen", "STOCK": "not seen", "WALL": "not asked for", "REACH": "not asked for"}
 #: Sizes in pixels at scale 1.
 BAR_WIDTH, BAR_HEIGHT, SWATCH, LINE, GAP = 18.0, 160.0, 14.0, 17.0, 10.0
 STEPS = 48
@@ -40,14 +46,14 @@ def draw():
     key = (found, pens.corner(context, right=False))
     made = _MADE.get(scene.name)
     if made is None or made[0] != key:
-        made = _MADE[scene.name] = key, sheet(show, found.worst, key[1]).made()
+        made = _MADE[scene.name] = key, sheet(show, found, key[1]).made()
     made[1].draw()
 
 
-def sheet(show, worst, place):
+def sheet(show, found, place):
     """The legend of what is shown, at a place."""
     paper = pens.Sheet(place)
-    texts, boxes = _zones() if show.shown == "ZONE" else _scale(show, worst)
+    texts, boxes = _zones() if show.shown == "ZONE" else _scale(show.shown, found)
     top = max(y for _, _, y in texts) + LINE + GAP
     texts = [(label(TITLES[show.shown]), 0.0, top), *texts]
     width = max(x + pens.text_width(text, place.scale) / place.scale for text, x, _ in texts)
@@ -66,15 +72,15 @@ def _zones():
     return [(names[k], SWATCH + GAP, k * LINE + 1.0) for k in range(2)], boxes
 
 
-def _scale(show, worst):
+def _scale(shown, found):
     """Texts and boxes of a scale: from below what it comes to, swatches, the bar with its numbers."""
-    scale = overlay.scale_of(show)
+    scale = found.scale
     boxes: list[tuple] = []
-    texts = [(text, 0.0, k * LINE) for k, text in enumerate(reversed(_figures(scale, worst)))]
+    texts = [(text, 0.0, k * LINE) for k, text in enumerate(reversed(_figures(shown, found)))]
     y = len(texts) * LINE + GAP
-    swatches = [(label("not seen"), scale.unseen)] if show.shown == "SCAN" else []
-    above = label("above") if scale.signed else label("wider")
-    far = [(above, scale.above)] + ([(label("below"), scale.below)] if scale.signed else [])
+    grey = shown == "SCAN" or found.worst.unseen > 0.0 or shown == "STOCK"
+    swatches = [(label(UNSEEN[shown]), scale.unseen)] if shown in UNSEEN and grey else []
+    far = _beyond(shown, scale)
     for name, colour in (*swatches, *reversed(far)):
         boxes.append((0.0, y, SWATCH, y + SWATCH - 2.0, _opaque(colour)))
         texts.append((name, SWATCH + GAP, y + 1.0))
@@ -92,14 +98,33 @@ def _scale(show, worst):
     return texts, boxes
 
 
-def _figures(scale, worst):
+def _beyond(shown, scale):
+    """Names and colours of what lies beyond a scale; one that was made for the values has nothing there."""
+    if scale.signed:
+        return [(label("above"), scale.above), (label("below"), scale.below)]
+    return [(label("wider"), scale.above)] if shown == "BAND" else []
+
+
+def _figures(shown, found):
     """What the values come to, line by line."""
-    if np.isnan(worst.worst_mm):
+    if found.span_mm is None:
         return [label("nothing seen")]
-    sign = "+" if scale.signed else ""
-    found = [label("worst {worst} mm").format(worst=f"{worst.worst_mm:{sign}.3f}".replace("-", "−"))]
-    found.append(label("{share:.1%} beyond").format(share=worst.beyond))
-    return found
+    low, high = (_number(value, signed=found.scale.signed) for value in found.span_mm)
+    if shown == "WALL":
+        return [label("least {mm} mm").format(mm=low)]
+    if shown == "REACH":
+        return [label("most {mm} mm").format(mm=high)]
+    if shown in {"DEPTH", "STOCK"}:
+        return [label("{low} to {high} mm").format(low=low, high=high)]
+    worst = _number(found.worst.worst_mm, signed=found.scale.signed)
+    return [
+        label("worst {worst} mm").format(worst=worst),
+        label("{share:.1%} beyond").format(share=found.worst.beyond),
+    ]
+
+
+def _number(value, *, signed):
+    return f"{value:{'+' if signed else ''}.3f}".replace("-", "−")
 
 
 def _opaque(rgb):

@@ -18,6 +18,13 @@ def settings_changed(damage, context):
     bpy.app.timers.register(rebuild_soon, first_interval=PAUSE_S)
 
 
+def part_changed(part, context):
+    """The same for what is set in a part of a damage, such as one reading: the one worked on is meant."""
+    damage = part.id_data.gaploft.damage
+    if damage is not None:
+        settings_changed(damage, context)
+
+
 def rebuild_soon():
     """Start the rebuild from a timer, in the first window that shows a 3D view."""
     for window in bpy.context.window_manager.windows:

@@ -64,6 +64,18 @@ def scan_arrays(obj):
         return _own_arrays(mesh, own_size(obj))
 
 
+def arrays_seen_from(scan, obj):
+    """Another mesh as :func:`scan_arrays`, in the scan's own frame, as it is seen beside the scan."""
+    vertices, faces = scan_arrays(obj)
+    way = np.array(placement(scan).inverted() @ placement(obj))
+    turn, move = way[:3, :3], way[:3, 3]
+    # Matrices are single precision: files of one frame stay exactly in it.
+    reach = np.abs(np.array(scan.matrix_world)[:3, 3]).max() + np.abs(vertices).max(initial=0.0)
+    if np.allclose(turn, np.eye(3), atol=1e-6) and np.abs(move).max() <= 1e-6 * reach:
+        return vertices, faces
+    return vertices.astype(np.float64) @ turn.T + move, faces
+
+
 def _own_arrays(mesh, size):
     vertices = positions(mesh)
     faces = triangles(mesh)
@@ -134,6 +146,14 @@ def marks_mm(scene, damage):
         to_own_mm(scene.gaploft.scan, scene, mark.matrix_world.translation)
         for mark in (damage.mark_from, damage.mark_to)
     )
+
+
+def mark_mm(scene, mark):
+    """A mark in the scan's own frame, (3,) in millimetres; None where there is none."""
+    scan = scene.gaploft.live("scan")
+    if mark is None or scan is None:
+        return None
+    return to_own_mm(scan, scene, mark.matrix_world.translation)
 
 
 def marked_length_mm(scene, damage):

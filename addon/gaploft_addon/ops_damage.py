@@ -32,8 +32,7 @@ def find_scan(context):
     """The active mesh unless it is one of ours, else the scan used before, else None."""
     state = context.scene.gaploft
     active = context.active_object
-    ours = [damage.live(f) for damage in state.damages for f in ("result", "touched", "damaged_area")]
-    if active is not None and active.type == "MESH" and active not in ours:
+    if active is not None and active.type == "MESH" and not any(d.holds(active) for d in state.damages):
         return active
     return state.live("scan")
 

@@ -7,16 +7,14 @@ from bpy.props import BoolProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper
 
 from gaploft.errors import GeometryError
-from gaploft.report.export import names_of
 
 from . import export_task, polls
-from .layout import CAUTIONS, lines
+from .export_dialog import Formats, all_names, draw_dialog
 from .ops_write import GAPLOFT_OT_write_target, finish, free
 from .touch_io import busy
-from .words import label
 
 
-class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
+class GAPLOFT_OT_export_target(Formats, bpy.types.Operator, ExportHelper):
     """Write the target of this damage as STL in mm, with changes by hand, and beside it PLY and reports"""
 
     bl_idname = "gaploft.export_target"
@@ -53,8 +51,9 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
         return super().invoke(context, event)
 
     def draw(self, context):
-        names = names_of(Path(self.filepath).name)
-        _draw_dialog(self.layout, context.scene.gaploft.damage, names)
+        damage, file = context.scene.gaploft.damage, Path(self.filepath).name
+        self.draw_formats(self.layout)
+        draw_dialog(self.layout, context.scene, damage, all_names(damage, file, self.formats))
 
     def execute(self, context):
         try:
@@ -65,7 +64,7 @@ class GAPLOFT_OT_export_target(bpy.types.Operator, ExportHelper):
         return _export(self, context, stl.parent, [(context.scene.gaploft.damage, stl.name)])
 
 
-class GAPLOFT_OT_export_all(bpy.types.Operator):
+class GAPLOFT_OT_export_all(Formats, bpy.types.Operator):
     """Write the targets of all rebuilt damages into one folder, as STL in mm with PLY and reports"""
 
     bl_idname = "gaploft.export_all"
@@ -96,7 +95,8 @@ class GAPLOFT_OT_export_all(bpy.types.Operator):
         state = context.scene.gaploft
         names = export_task.file_names(state)
         files = [names[damage.uid] for damage in export_task.exportable(state)]
-        _draw_dialog(self.layout, None, files)
+        self.draw_formats(self.layout)
+        draw_dialog(self.layout, context.scene, None, files)
 
     def execute(self, context):
         state, folder = context.scene.gaploft, Path(bpy.path.abspath(self.directory))
@@ -115,7 +115,7 @@ def _export(operator, context, directory, files):
     context.view_layer.update()
     try:
         with busy(context):
-            task = export_task.task_of(context.scene, directory, files)
+            task = export_task.task_of(context.scene, directory, files, operator.formats)
         if operator.chosen:
             # Blender frees an operator whose dialog has closed: another one does the rest.
             GAPLOFT_OT_write_target.pending = task
@@ -127,24 +127,6 @@ def _export(operator, context, directory, files):
         return {"CANCELLED"}
     finish(operator, context.scene, task, done)
     return {"FINISHED"}
-
-
-def _draw_dialog(layout, damage, files):
-    """The side of the file dialog: what will be written, in which unit and frame, and what to mind."""
-    lines(layout, label("Unit: millimetres."), icon="DRIVER_DISTANCE")
-    lines(
-        layout, label("Frame: that of the scan file, wherever the object stands."), icon="ORIENTATION_GLOBAL"
-    )
-    lines(layout, label("Written, all or nothing:"), icon="FILE")
-    for file in files:
-        lines(layout, file, icon="BLANK1")
-    if damage is not None:
-        depth_mm = damage.paint_mm + damage.cover_mm
-        below = label("The target lies {mm:.3f} mm below the rebuilt outer surface (paint and plies).")
-        itself = label("The target is the rebuilt outer surface: no paint or plies are set.")
-        lines(layout, below.format(mm=depth_mm) if depth_mm else itself, icon="MOD_THICKNESS")
-    for caution in CAUTIONS:
-        lines(layout, label(caution), icon="DOT")
 
 
 CLASSES = (GAPLOFT_OT_export_target, GAPLOFT_OT_export_all)

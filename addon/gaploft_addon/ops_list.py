@@ -4,9 +4,10 @@ import bpy
 from bpy.props import EnumProperty
 
 from . import draw, polls
+from .damage_state import PARTS
 
 #: What a damage has in the scene.
-OBJECTS = ("mark_from", "mark_to", "damaged_area", "result", "touched")
+OBJECTS = ("mark_from", "mark_to", "damaged_area", "result", "touched", *PARTS)
 
 
 class GAPLOFT_OT_add_damage(bpy.types.Operator):
@@ -38,6 +39,7 @@ class GAPLOFT_OT_remove_damage(bpy.types.Operator):
         state = context.scene.gaploft
         for field in OBJECTS:
             draw.remove(getattr(state.damage, field))
+        draw.remove(state.damage.shop.mark_zero)
         state.damages.remove(state.damage_index)
         state.damage_index = max(0, min(state.damage_index, len(state.damages) - 1))
         return {"FINISHED"}

@@ -90,7 +90,8 @@ class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
         try:
             task = task_of(scene, damage)
         except GeometryError as error:
-            self.report({"ERROR"}, str(error))
+            # Settings may be half made while they are changed: the panel says so, and no popup is in the way.
+            self.report({"INFO" if self.as_changed else "ERROR"}, str(error))
             return {"CANCELLED"}
         # References die with each undo: names and numbers are looked up again when the work is done.
         self._scene_name, self._uid = scene.name, damage.uid

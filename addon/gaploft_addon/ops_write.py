@@ -4,6 +4,7 @@ import bpy
 
 from . import export_task, polls
 from .background import InBackground
+from .stage_texts import STAGE_TEXTS, overall
 from .words import told
 
 
@@ -34,11 +35,20 @@ class GAPLOFT_OT_write_target(InBackground, bpy.types.Operator):
         return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
 
     def _doing(self, news):
-        return told("Gaploft is writing the target, {share:.0%}").format(share=news[1]), news[1]
+        text, share = doing(news)
+        return told("Gaploft is {doing}, {share:.0%}").format(doing=text, share=share), share
 
     def _done(self, _context, outcome):
         finish(self, bpy.data.scenes.get(self._scene_name), self._task, outcome)
         return {"FINISHED"}
+
+
+def doing(news):
+    """What is being done, in words, and as a share of it: a rebuild may have to be done again first."""
+    stage, share = news
+    if stage == "write":
+        return told("writing the target"), share
+    return told(STAGE_TEXTS[stage]), overall(stage, share)
 
 
 def free(cls):

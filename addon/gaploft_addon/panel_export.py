@@ -9,7 +9,8 @@ from gaploft.report.cautions import CAUTIONS as ALL_CAUTIONS
 
 from .export_task import exportable, size_text
 from .layout import CAUTIONS, Step, lines, table
-from .ops_write import GAPLOFT_OT_write_target
+from .ops_write import GAPLOFT_OT_write_target, doing
+from .panel_frame import draw_frame
 from .words import label
 
 
@@ -25,8 +26,9 @@ class GAPLOFT_PT_export(Step, bpy.types.Panel):
         if len(exportable(state)) > 1:
             column.operator("gaploft.export_all", icon="FILE_FOLDER")
         if GAPLOFT_OT_write_target.running is not None:
-            text = label("writing the target (Esc stops)")
-            layout.progress(factor=GAPLOFT_OT_write_target.running[1], text=text)
+            text, share = doing(GAPLOFT_OT_write_target.running)
+            layout.progress(factor=share, text=label("{doing} (Esc stops)").format(doing=text))
+        draw_frame(layout, context.scene)
         if state.damage is not None and state.damage.exported:
             _draw_exported(layout, state.damage)
         for caution in CAUTIONS:
@@ -49,6 +51,8 @@ def _draw_exported(layout, damage):
         icon="CHECKMARK" if current else "FILE_REFRESH",
     )
     lines(layout, file)
+    if len(last["files"]) > 1:
+        lines(layout, label("and beside it {n} more files").format(n=len(last["files"]) - 1))
     row = layout.row(align=True)
     page = next(name for name in last["files"] if name.endswith(".html"))
     row.operator("wm.path_open", text="Report", icon="URL").filepath = str(Path(last["folder"]) / page)

@@ -6,9 +6,10 @@ import bpy
 
 from gaploft.errors import InputError
 
-from .layout import CAUTIONS, Step, lines, settings_column, table
+from .layout import CAUTIONS, Step, lines, sentence_case, settings_column, table
 from .ops_rebuild import GAPLOFT_OT_rebuild
-from .settings import is_stale
+from .panel_shop import draw_shop
+from .settings import is_stale, job_of
 from .stage_texts import STAGE_TEXTS, overall
 from .words import label, told
 
@@ -20,8 +21,6 @@ VERDICTS = {
 SETTINGS = (
     ("overlap_mm", "Overlap (mm)"),
     ("chord_tolerance_mm", "Facets (mm)"),
-    ("paint_mm", "Paint (mm)"),
-    ("cover_mm", "Plies (mm)"),
 )
 
 
@@ -41,21 +40,21 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
             stage, share = GAPLOFT_OT_rebuild.running
             text = label("{doing} (Esc stops)").format(doing=told(STAGE_TEXTS[stage]))
             self.layout.progress(factor=overall(stage, share), text=text)
+        if damage is not None and damage.marked and state.live("scan") is not None:
+            _draw_amiss(self.layout, context.scene, damage)
         if damage is not None and damage.report:
             outdated = _outdated(context.scene, damage)
             _draw_report(self.layout, json.loads(damage.report), outdated=outdated)
         if damage is not None:
             _draw_settings(self.layout, state, damage)
+            draw_shop(self.layout, damage)
 
 
 def _draw_settings(layout, state, damage):
     header, body = layout.panel("gaploft_settings", default_closed=True)
     if body is None:
-        # What goes into the depth of cut is seen even when the settings are folded away.
-        text = label("Paint {paint:.3g}, plies {plies:.3g}, overlap {overlap:.3g} mm")
-        header.label(
-            text=text.format(paint=damage.paint_mm, plies=damage.cover_mm, overlap=damage.overlap_mm)
-        )
+        text = label("Settings: overlap {overlap:.3g}, facets {facets:.3g} mm")
+        header.label(text=text.format(overlap=damage.overlap_mm, facets=damage.chord_tolerance_mm))
         return
     header.label(text="Settings")
     column = settings_column(body)
@@ -63,6 +62,14 @@ def _draw_settings(layout, state, damage):
         column.prop(damage, field, text=text)
     column.prop(damage, "halves")
     column.prop(state, "update_live")
+
+
+def _draw_amiss(layout, scene, damage):
+    """Why marks and settings make no job, such as a wall that was switched on and not measured yet."""
+    try:
+        job_of(scene, damage)
+    except InputError as error:
+        lines(layout, sentence_case(str(error)), icon="ERROR")
 
 
 def _outdated(scene, damage):
@@ -81,7 +88,7 @@ def _draw_report(layout, report, *, outdated):
     row.alert = outdated or report["verdict"] != "ready"
     row.label(text=label(text), icon=icon)
     for warning in report["warnings"]:
-        lines(layout, warning["text"][:1].upper() + warning["text"][1:], icon="INFO")
+        lines(layout, sentence_case(warning["text"]), icon="INFO")
     if report["gap"]["length_mm"] is None:
         return
     lines(layout, label(CAUTIONS[0]))

@@ -7,7 +7,7 @@ import bpy
 from gaploft.errors import InputError
 
 from . import mesh_io, ring_draw, scan_check, view
-from .layout import Step, lines, table
+from .layout import Step, lines, sentence_case, table
 from .ops_damage import find_scan
 from .settings import is_stale
 from .words import label
@@ -63,16 +63,12 @@ def _draw_findings(layout, scene, scan):
     elif found["error"]:
         box = layout.column()
         box.alert = True
-        lines(box, _sentence(found["error"]), icon="CANCEL")
+        lines(box, sentence_case(found["error"]), icon="CANCEL")
     elif not found["notes"]:
         layout.label(text="Nothing wrong found", icon="CHECKMARK")
     else:
         for note in found["notes"]:
-            lines(layout, _sentence(note["text"]), icon="INFO")
-
-
-def _sentence(text):
-    return text[:1].upper() + text[1:]
+            lines(layout, sentence_case(note["text"]), icon="INFO")
 
 
 class GAPLOFT_UL_damages(bpy.types.UIList):

@@ -11,12 +11,15 @@ from bpy.props import (
     StringProperty,
 )
 
-from .damage_state import SETTINGS, GAPLOFT_PG_damage, alive
+from .alive import alive
+from .damage_state import SETTINGS, GAPLOFT_PG_damage
+from .frame_state import GAPLOFT_PG_frame
+from .shop_state import copied
 from .show_state import GAPLOFT_PG_show
 from .touch_state import GAPLOFT_PG_touch
 
 #: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
-VERSION = 2
+VERSION = 3
 
 SCAN_UNITS = (
     ("mm", "1 mm", "One Blender unit of the scan is a millimetre, as most scanners write"),
@@ -79,6 +82,9 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
     last_uid: IntProperty(
         name="Last Number", description="Number of the damage added last", options={"HIDDEN"}
     )
+    machine: PointerProperty(
+        name="Machine Frame", description="The frame that files are written in", type=GAPLOFT_PG_frame
+    )
     touch: PointerProperty(
         name="Touching Up", description="Settings for touching up by hand", type=GAPLOFT_PG_touch
     )
@@ -102,16 +108,18 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
 
     def add_damage(self):
         """A new damage at the end of the list, worked on from now, with the settings of the one before."""
-        before = self.damage
-        settings = {} if before is None else {name: getattr(before, name) for name in SETTINGS}
+        number = self.damage_index if self.damage is not None else None
         damage = self.damages.add()
         self.last_uid += 1
         damage.uid = self.last_uid
         damage.name = "Damage" if len(self.damages) == 1 else f"Damage {damage.uid}"
         self.damage_index = len(self.damages) - 1
         self.version = VERSION
-        for name, value in settings.items():
-            setattr(damage, name, value)
+        if number is not None:
+            before = self.damages[number]  # looked up again: adding may have moved it
+            for name in SETTINGS:
+                setattr(damage, name, getattr(before, name))
+            copied(before.shop, damage.shop)
         return damage
 
     def live(self, field):

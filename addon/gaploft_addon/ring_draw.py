@@ -25,6 +25,13 @@ class Shown:
     live: Found | None = None
     pointer: tuple = (0, 0)
     area: object = None
+    #: What stands beside the pointer where it is not a length.
+    note: str = ""
+
+    @property
+    def text(self):
+        """What stands beside the pointer, or nothing."""
+        return self.note if self.length_mm is None else f"{self.length_mm:.1f} mm"
 
     @property
     def length_mm(self):
@@ -100,9 +107,9 @@ def closed(outline):
 def _draw_text():
     shown = _Drawing.shown
     region = bpy.context.region
-    if shown.length_mm is None or bpy.context.area != shown.area:
+    text = shown.text
+    if not text or bpy.context.area != shown.area:
         return
-    text = f"{shown.length_mm:.1f} mm"
     scale = bpy.context.preferences.system.ui_scale
     width = pens.text_width(text, scale) / scale
     x = min(shown.pointer[0] + ASIDE * scale, region.width - (width + ASIDE) * scale)

@@ -31,10 +31,16 @@ def ring_of(cloud, scan, scene, place):
 
 def ring_under(cloud, scan, scene, ray):
     """The ring under a ray in world space, given as origin and direction, or None."""
+    place = place_under(cloud, scan, scene, ray)
+    return None if place is None else ring_of(cloud, scan, scene, place)
+
+
+def place_under(cloud, scan, scene, ray):
+    """The place on the scan under a ray, both in world space, (3,); or None."""
     origin, direction = ray
     turn = np.array(mesh_io.placement(scan).to_3x3())
     point = pointed_at(cloud, mesh_io.to_own_mm(scan, scene, origin), direction @ turn)
-    return None if point is None else ring_of(cloud, scan, scene, to_world(scan, scene, point[None])[0])
+    return None if point is None else to_world(scan, scene, point[None])[0]
 
 
 def to_world(scan, scene, points_mm):

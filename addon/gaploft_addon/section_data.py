@@ -116,7 +116,7 @@ def view_of(scene):
     show, obj = scene.gaploft.show, scene.gaploft.damage.surface
     if kept.changed_mm is None:
         arrays = surface_io.surface_arrays(obj, scene.gaploft.scan)
-        kept.changed_mm = _outer(arrays, obj, current=True)
+        kept.changed_mm = _outer(arrays, current=True)
         kept.version += 1
     return cut_section(
         kept.rings,
@@ -172,10 +172,13 @@ def _key(scene, damage):
 
 def _rings(obj, scan):
     arrays = surface_io.surface_arrays(obj, scan)
-    return as_rings(_outer(arrays, obj, current=False), arrays.normals, arrays.band95_mm, arrays.shape)
+    on_rings = slice(arrays.shape[0] * arrays.shape[1])  # a step around a patch has points beside the rings
+    outer = _outer(arrays, current=False)
+    return as_rings(outer, arrays.normals[on_rings], arrays.band95_mm[on_rings], arrays.shape)
 
 
-def _outer(arrays, obj, *, current):
+def _outer(arrays, *, current):
     """The rebuilt outer surface: layers lie between it and the target that the mesh is."""
     points = arrays.current_mm if current else arrays.computed_mm
-    return points + float(obj.data.get("gaploft_depth_mm", 0.0)) * arrays.normals
+    outer = points + arrays.depth_mm[:, None] * arrays.normals
+    return outer[: arrays.shape[0] * arrays.shape[1]]

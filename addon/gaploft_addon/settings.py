@@ -5,9 +5,10 @@ import json
 import numpy as np
 
 from gaploft.errors import InputError
-from gaploft.job import Damage, HalvesSettings, Job, Layers, TargetSettings
+from gaploft.job import Damage, HalvesSettings, Job, TargetSettings, largest
 
-from . import mesh_io, surface_io
+from . import mesh_io, shop_job, surface_io
+from .shop_job import plain
 
 #: What each choice for the halves asks of the library.
 HALVES_SETTINGS = {
@@ -30,10 +31,14 @@ def job_of(scene, damage):
     return Job(
         damage=Damage(*mesh_io.marks_mm(scene, damage), source_vertices=source_vertices),
         target=TargetSettings(
-            chord_tolerance_mm=_plain(damage.chord_tolerance_mm), overlap_mm=_plain(damage.overlap_mm)
+            chord_tolerance_mm=plain(damage.chord_tolerance_mm), overlap_mm=plain(damage.overlap_mm)
         ),
-        layers=Layers(paint_mm=_plain(damage.paint_mm), cover_mm=_plain(damage.cover_mm)),
+        layers=shop_job.layers_of(scene, damage),
         halves=HALVES_SETTINGS[damage.halves],
+        wall=shop_job.wall_of(scene, damage),
+        bed=shop_job.bed_of(damage),
+        reach=shop_job.reach_of(damage),
+        zero_mm=mesh_io.mark_mm(scene, damage.shop.live("mark_zero")),
     )
 
 
@@ -45,11 +50,12 @@ def job_key(job, mm_per_unit):
         *job.damage.to_mm,
         job.target.chord_tolerance_mm,
         job.target.overlap_mm,
-        job.layers.paint_mm,
-        job.layers.cover_mm,
+        largest(job.layers.paint_mm),
+        largest(job.layers.cover_mm),
         mm_per_unit,
         0 if damaged is None else len(damaged),
         list(HALVES_SETTINGS.values()).index(job.halves),
+        *shop_job.shop_key(job),
     ]
 
 
@@ -59,13 +65,8 @@ def is_stale(scene, damage):
         return False
     now = np.array(job_key(job_of(scene, damage), mesh_io.unit_of(scene)[1]))
     then = np.array(json.loads(damage.built_with))
-    if len(now) != len(then):  # a file of an earlier version knows fewer settings
+    if len(now) != len(then):  # other readings or plies, or settings of an earlier release
         return True
     # Marks are single precision in world space; nobody moves one by a hundredth on purpose.
     same_settings = np.allclose(now[6:], then[6:], rtol=1e-5, atol=0.0)
     return not (same_settings and np.allclose(now[:6], then[:6], rtol=1e-5, atol=1e-2))
-
-
-def _plain(value):
-    """A setting as typed: 0.005 and not its neighbour in single precision."""
-    return float(f"{value:.6g}")

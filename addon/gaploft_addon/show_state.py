@@ -24,6 +24,34 @@ SHOWN = (
     ("ZONE", "Zone", "What is rebuilt and what is overlap over intact surface", "MOD_MASK", 3),
     ("HAND", "By Hand", "What was changed by hand, in millimetres along the surface's normal", "VIEW_PAN", 4),
     (
+        "DEPTH",
+        "Layers",
+        "Depth of the target below the rebuilt outer surface, in millimetres: paint, plies and others",
+        "MOD_SOLIDIFY",
+        6,
+    ),
+    (
+        "WALL",
+        "Wall Left",
+        "Laminate that is left under the target once it is cut, in millimetres",
+        "MOD_OFFSET",
+        7,
+    ),
+    (
+        "REACH",
+        "Reach",
+        "Material that the tool leaves standing where it can't follow the target, in millimetres",
+        "MOD_INSTANCE",
+        8,
+    ),
+    (
+        "STOCK",
+        "Stock",
+        "The measured part above the target, in millimetres: positive is surplus; grey was not seen",
+        "MOD_DISPLACE",
+        9,
+    ),
+    (
         "STRIPES",
         "Stripes",
         "Mirrored stripes: where they kink or wave, the surface is not fair",
@@ -71,6 +99,17 @@ class GAPLOFT_PG_show(bpy.types.PropertyGroup):
         step=1,
         update=_changed,
     )
+    stock_range_mm: FloatProperty(
+        name="Stock ± (mm)",
+        description="The colours of the stock run from minus to plus this many millimetres; what lies beyond "
+        "stands out",
+        default=0.5,
+        min=0.001,
+        max=10.0,
+        precision=3,
+        step=1,
+        update=_changed,
+    )
     scan_look: EnumProperty(
         name="Scan",
         description="How the scan is shown beside a rebuilt surface; the scan itself is not altered",
@@ -88,6 +127,9 @@ class GAPLOFT_PG_show(bpy.types.PropertyGroup):
     )
     shading_before: StringProperty(
         name="Shading Before", description="Shading of the 3D views to go back to, as JSON"
+    )
+    readings_on: BoolProperty(
+        name="Readings", description="Draw readings in the 3D view where they were taken", default=True
     )
     section_on: BoolProperty(
         name="Section",

@@ -10,6 +10,12 @@ from gaploft.errors import InputError
 from . import mesh_io
 
 SOURCE_VERTEX = "source_vertex"
+#: How far a point of the surface lies below the rebuilt outer surface, mm.
+DEPTH = "depth"
+#: The greatest of these, kept with the mesh for panels.
+DEEPEST = "gaploft_deepest_mm"
+#: The quads of a surface whose facets are triangles.
+QUADS = "gaploft_quads"
 #: The corners of a quad's two triangles, each 0 to 3, are kept as one number with six digits of base 4.
 CUT_PLACES = 4 ** np.arange(6)
 
@@ -23,6 +29,7 @@ class SurfaceArrays:
     normals: np.ndarray
     band95_mm: np.ndarray
     zone: np.ndarray
+    depth_mm: np.ndarray
     quads: np.ndarray
     triangles: np.ndarray
     shape: tuple[int, int]
@@ -64,12 +71,40 @@ def area_vertices(obj):
     return mesh_io.read(attribute.data, "value", np.int32, 1).astype(np.int64)
 
 
+def part_mesh(name, vertices_mm, triangles, mm_per_unit):
+    """A mesh of triangles from the library, (n, 3) mm and (k, 3)."""
+    return bulk_mesh(name, (vertices_mm / mm_per_unit).astype(np.float32), triangles)
+
+
+def flanks_mesh(name, points_mm, normals, mm_per_unit):
+    """Points without facets, each with its normal."""
+    mesh = part_mesh(name, points_mm, np.empty((0, 3), np.int32), mm_per_unit)
+    _write(mesh, "normal_outward", "FLOAT_VECTOR", normals)
+    mesh["gaploft_mm_per_unit"] = mm_per_unit
+    return mesh
+
+
+def flanks_arrays(obj):
+    """Points in mm and normals, (n, 3) each, as :func:`flanks_mesh` has put them down; or None."""
+    if obj is None or "normal_outward" not in obj.data.attributes:
+        return None
+    mm = float(obj.data["gaploft_mm_per_unit"])
+    normals = mesh_io.read(obj.data.attributes["normal_outward"].data, "vector", np.float32, 3)
+    return mm * mesh_io.positions(obj.data).astype(np.float64), normals.astype(np.float64)
+
+
 def surface_mesh(name, target, mm_per_unit, rims):
-    """A quad mesh of a target, with all that is needed to measure later changes by hand."""
+    """A mesh of a target's quads, with all that is needed to measure later changes by hand.
+
+    Around a patch whose layers end in a step, the triangles are not those of the quads. There the mesh holds
+    the triangles, and the quads beside them.
+    """
     vertices = (target.vertices_mm / mm_per_unit).astype(np.float32)
-    mesh = bulk_mesh(name, vertices, target.quads)
+    cut = _cut(target)
+    mesh = bulk_mesh(name, vertices, target.triangles if cut is None else target.quads)
     _write(mesh, "band95", "FLOAT", target.band95_mm)
     _write(mesh, "zone", "INT", target.zone)
+    write_depth(mesh, target.depth_mm)
     _write(mesh, "computed", "FLOAT_VECTOR", vertices)
     _write(mesh, "computed_normal", "FLOAT_VECTOR", target.normals)
     edges = np.sort(mesh_io.read(mesh.edges, "vertices", np.int32, 2), axis=1).astype(np.int64)
@@ -82,9 +117,19 @@ def surface_mesh(name, target, mm_per_unit, rims):
     )
     mesh["gaploft_facets"] = _facets_key(mesh, mesh_io.corners(mesh))
     mesh["gaploft_shape"] = target.shape
-    corners = (target.triangles.reshape(-1, 6, 1) == target.quads[:, None, :]).argmax(axis=2)
-    _write(mesh, "cut", "INT", corners @ CUT_PLACES, "FACE")
+    if cut is None:
+        mesh[QUADS] = target.quads.ravel().tolist()
+    else:
+        _write(mesh, "cut", "INT", cut, "FACE")
     return mesh
+
+
+def _cut(target):
+    """How each quad is cut into two triangles, a number each; None where the triangles are not of them."""
+    if len(target.triangles) != 2 * len(target.quads):
+        return None
+    same = target.triangles.reshape(-1, 6, 1) == target.quads[:, None, :]
+    return same.argmax(axis=2) @ CUT_PLACES if same.any(axis=2).all() else None
 
 
 def surface_arrays(obj, scan):
@@ -100,9 +145,11 @@ def surface_arrays(obj, scan):
 
 
 def _surface_arrays(mesh, name):
-    attributes = [mesh.attributes.get(n) for n in ("computed", "computed_normal", "band95", "zone", "cut")]
-    quads = mesh_io.corners(mesh)
-    if None in attributes or mesh.get("gaploft_facets") != _facets_key(mesh, quads):
+    names = ("computed", "computed_normal", "band95", "zone", DEPTH)
+    attributes = [mesh.attributes.get(name) for name in names]
+    corners = mesh_io.corners(mesh)
+    known = None not in attributes and (QUADS in mesh or "cut" in mesh.attributes)
+    if not known or mesh.get("gaploft_facets") != _facets_key(mesh, corners):
         raise InputError(
             f"points or facets of '{name}' were added or removed ({len(mesh.vertices)} points, "
             f"{len(mesh.polygons)} facets), so changes can't be measured: undo that or rebuild, and only "
@@ -113,28 +160,46 @@ def _surface_arrays(mesh, name):
         mesh_io.read(a.data, "vector", np.float32, 3).astype(np.float64) for a in attributes[:2]
     )
     current = mesh_io.positions(mesh).astype(np.float64)
-    quads = quads.reshape(-1, 4)
-    corners = mesh_io.read(attributes[4].data, "value", np.int32, 1)[:, None] // CUT_PLACES % 4
+    quads, triangles = _facets(mesh, corners)
     return SurfaceArrays(
         computed_mm=computed * mm,
         current_mm=current * mm,
         normals=normals,
         band95_mm=mesh_io.read(attributes[2].data, "value", np.float32, 1).astype(np.float64),
         zone=mesh_io.read(attributes[3].data, "value", np.int32, 1),
+        depth_mm=mesh_io.read(attributes[4].data, "value", np.float32, 1).astype(np.float64),
         quads=quads,
-        triangles=np.take_along_axis(quads, corners, axis=1).reshape(-1, 3),
+        triangles=triangles,
         shape=tuple(mesh["gaploft_shape"]),
         mm_per_unit=mm,
         rounding_mm=float(mesh["gaploft_rounding_mm"]),
     )
 
 
+def _facets(mesh, corners):
+    """Quads and triangles as :func:`surface_mesh` has put them down."""
+    if QUADS in mesh:
+        return np.array(mesh[QUADS], dtype=np.int32).reshape(-1, 4), corners.reshape(-1, 3)
+    quads = corners.reshape(-1, 4)
+    places = mesh_io.read(mesh.attributes["cut"].data, "value", np.int32, 1)[:, None] // CUT_PLACES % 4
+    return quads, np.take_along_axis(quads, places, axis=1).reshape(-1, 3)
+
+
 def _facets_key(mesh, corners):
     return mesh_io.fingerprint(np.array([len(mesh.vertices), len(mesh.polygons)]), corners)
 
 
+def write_depth(mesh, depth_mm):
+    """How deep each point lies below the outer surface, (n,) mm."""
+    write_values(mesh, DEPTH, depth_mm)
+    mesh[DEEPEST] = float(np.max(depth_mm, initial=0.0))
+
+
 def write_values(mesh, name, values):
-    """A number for each vertex, kept as an attribute of that name."""
+    """A number for each vertex, kept as an attribute of that name; in the place of an earlier one."""
+    earlier = mesh.attributes.get(name)
+    if earlier is not None:
+        mesh.attributes.remove(earlier)
     _write(mesh, name, "FLOAT", values)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from gaploft.evidence.rim import rim_edges
 from gaploft.job import Job
 from gaploft.pipeline import rebuild, rebuild_changed
-from gaploft.report.model import Stages
+from gaploft.report.model import Rebuild, Stages
 from gaploft.report.numbers import as_dict
 from gaploft.scan.mend import scan_from_arrays
 from gaploft.scan.model import ScanSource
@@ -18,6 +18,8 @@ from gaploft.target.seen import scan_distance
 from . import draw, look, mesh_io, overlay, surface_io
 from .settings import job_key, job_of
 
+#: The same work gives the same surface; this is for the last digit of another processor, mm.
+SAME_MM = 1e-6
 #: Dents deeper than this share of the tube's radius are no longer measured from its surface.
 DEEPEST = 0.5
 
@@ -28,6 +30,7 @@ class Kept:
 
     sha256: str
     mm_per_unit: float
+    rebuilt: Rebuild
     stages: Stages
     scan_mm: np.ndarray | None
 
@@ -66,8 +69,9 @@ class Task:
             rebuilt = rebuild(scan, self.job, progress=progress)
         _KEPT.pop(self.uid, None)
         if rebuilt.stages is not None:
-            scan_mm = self._scan_distance(rebuilt, progress)
-            _keep(self.uid, Kept(sha256, self.mm_per_unit, rebuilt.stages, scan_mm))
+            same = kept is not None and _same_outer(kept.rebuilt.target, rebuilt.target)
+            scan_mm = kept.scan_mm if kept is not None and same else self._scan_distance(rebuilt, progress)
+            _keep(self.uid, Kept(sha256, self.mm_per_unit, rebuilt, rebuilt.stages, scan_mm))
         return rebuilt
 
     def _scan_distance(self, rebuilt, progress):
@@ -77,12 +81,31 @@ class Task:
             return None
         progress("mesh", 1.0)
         depth = DEEPEST * rebuilt.stages.tube.radius_mm
-        # Layers lie between the target and what was scanned.
-        outer = target.vertices_mm + rebuilt.job.layers.total_mm * target.normals
+        outer = target.outer_mm  # layers lie between the target and what was scanned
         points, normals = points_near(
             self.vertices, self.faces, outer, room_mm=depth, mm_per_unit=self.mm_per_unit
         )
         return scan_distance(outer, target.normals, points, depth_mm=depth, point_normals=normals)
+
+
+def _same_outer(before, now):
+    """Whether two targets lie below the same places of the outer surface."""
+    return before is not None and now is not None and np.array_equal(before.outer_mm, now.outer_mm)
+
+
+def known(uid, surface):
+    """The rebuild that a surface is of, from :func:`surface_io.surface_arrays`, while it is kept; or None."""
+    kept = _KEPT.get(uid)
+    return kept.rebuilt if kept is not None and is_of(kept.rebuilt, surface) else None
+
+
+def is_of(rebuilt, surface):
+    """Whether a rebuild gave this very surface, but for the single precision that it is kept in."""
+    target = rebuilt.target
+    if target is None or len(target.vertices_mm) != len(surface.computed_mm):
+        return False
+    off_mm = np.abs(target.vertices_mm - surface.computed_mm).max()
+    return bool(off_mm <= 2.0 * surface.rounding_mm + SAME_MM)
 
 
 def _keep(uid, kept):
@@ -116,11 +139,12 @@ def keep(scene, damage, rebuilt):
     if rebuilt.target is None:
         draw.remove(damage.result)
         draw.remove(damage.touched)
+        draw.show_parts(scene, damage, {})
         look.refresh(scene)
         return rebuilt.warnings[-1].text
     rims = rim_edges(rebuilt.target.quads, rebuilt.target.zone == 1)
     mesh = surface_io.surface_mesh("Rebuilt Surface", rebuilt.target, mesh_io.unit_of(scene)[1], rims)
-    mesh["gaploft_depth_mm"] = rebuilt.job.layers.total_mm
+    _write_shop_values(mesh, rebuilt.shop)
     kept = _KEPT.get(damage.uid)
     if kept is not None and kept.scan_mm is not None:
         surface_io.write_values(mesh, overlay.SCAN_DISTANCE, kept.scan_mm)
@@ -128,5 +152,31 @@ def keep(scene, damage, rebuilt):
     surface["verdict"] = rebuilt.verdict
     surface["gap_mm"] = rebuilt.evidence.gap.length_mm
     surface["band95_max_mm"] = rebuilt.evidence.band95_mm.max
+    draw.show_parts(scene, damage, _parts(rebuilt.shop, mesh_io.unit_of(scene)[1]))
     look.refresh(scene)
     return None
+
+
+def _write_shop_values(mesh, shop):
+    """What is known of wall and reach at the surface's vertices."""
+    if shop is None:
+        return
+    if shop.wall is not None:
+        surface_io.write_values(mesh, overlay.WALL_LEFT, shop.wall.left_mm)
+    if shop.reach is not None:
+        surface_io.write_values(mesh, overlay.REACH_LEFT, shop.reach.left_mm)
+
+
+def _parts(shop, mm):
+    """Meshes of what the workshop gets beside the target, by the fields of a damage."""
+    if shop is None:
+        return {}
+    points, normals = shop.flanks
+    parts = {"flanks": surface_io.flanks_mesh("Intact Flanks", points, normals, mm)}
+    if shop.wall is not None:
+        inner, section = shop.wall.inner, shop.wall.section
+        parts["inner"] = surface_io.part_mesh("Inner Surface", inner.vertices_mm, inner.triangles, mm)
+        parts["section"] = surface_io.part_mesh("Missing Section", section.vertices_mm, section.triangles, mm)
+    if shop.bed is not None:
+        parts["bed"] = surface_io.part_mesh("Bed", shop.bed.vertices_mm, shop.bed.triangles, mm)
+    return parts

@@ -1,16 +1,24 @@
 """From the state as an earlier release kept it in a file to that of today, when the file is opened."""
 
+import json
+
 import bpy
+import numpy as np
 from bpy.app.handlers import persistent
 
+from . import surface_io
 from .damage_state import SETTINGS
 from .properties import VERSION
+from .shop_job import NOTHING
 
 #: What version 1 kept once for the whole scene, where now each damage of a list has its own.
 OF_ONE_DAMAGE = (
     *SETTINGS,
     *("mark_from", "mark_to", "damaged_area", "result", "report", "built_with"),
 )
+#: How many numbers version 2 kept of damage and settings.
+BUILT_WITH_2 = 13
+DEPTH_2 = "gaploft_depth_mm"
 HALVES = ("HOLD", "FROM", "TO")
 
 
@@ -25,14 +33,37 @@ def kept_values(scene):
 def upgrade(scene):
     """Bring one scene up to date; True when there was something to do."""
     state, kept = scene.gaploft, kept_values(scene)
-    if state.version >= VERSION or not kept or not any(name in kept for name in OF_ONE_DAMAGE):
+    if state.version >= VERSION or not kept:
         return False
+    if any(name in kept for name in OF_ONE_DAMAGE):
+        _first_of_list(state, kept)
+    for damage in state.damages:
+        _without_workshop(damage)
+    state.version = VERSION
+    return len(state.damages) > 0
+
+
+def _first_of_list(state, kept):
+    """From version 1: what was one damage becomes the first of the list."""
     damage = state.add_damage()
     for name in OF_ONE_DAMAGE:
         if name in kept:
             value = kept[name]
             setattr(damage, name, HALVES[value] if name == "halves" else value)
-    return True
+
+
+def _without_workshop(damage):
+    """From version 2: what was built asked for nothing of the workshop, since there was nothing to ask.
+
+    Its surface lies at one depth below the outer one, which the mesh told as one number.
+    """
+    for surface in (damage.result, damage.touched):
+        if surface is not None and surface_io.DEPTH not in surface.data.attributes:
+            count, depth_mm = len(surface.data.vertices), float(surface.data.get(DEPTH_2, 0.0))
+            surface_io.write_depth(surface.data, np.full(count, depth_mm))
+    built = json.loads(damage.built_with) if damage.built_with else []
+    if len(built) == BUILT_WITH_2:
+        damage.built_with = json.dumps([*built, *NOTHING])
 
 
 @persistent

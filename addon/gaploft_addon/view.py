@@ -40,6 +40,19 @@ def show_whole(context, scan):
         area.tag_redraw()
 
 
+def look_at(context, world_point, away, size):
+    """Let all 3D views of the window look at a place from the side that a direction points to."""
+    for area in context.screen.areas if context.screen else ():
+        if area.type != "VIEW_3D":
+            continue
+        region = area.spaces.active.region_3d
+        if region.view_perspective == "CAMERA":
+            region.view_perspective = "PERSP"
+        region.view_location, region.view_distance = world_point, size
+        region.view_rotation = Vector(away).to_track_quat("Z", "Y")
+        area.tag_redraw()
+
+
 def extent(scan, scene):
     """Edges of a mesh's bounding box in Blender units of its own frame, (3,)."""
     return mesh_io.scan_extent_mm(scan, scene) / mesh_io.unit_of(scene)[1]

@@ -13,7 +13,7 @@ from . import look, overlay, section_data
 PAUSE_S = 0.1
 STROKE = "SCULPT_OT_"
 #: What hand work changes.
-FOLLOWING = ("HAND", "SCAN")
+FOLLOWING = ("HAND", "SCAN", "DEPTH", "WALL")
 
 
 @persistent

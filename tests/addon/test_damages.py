@@ -62,7 +62,7 @@ def test_one_goes_and_the_other_stays(blender):
     assert bpy.ops.gaploft.remove_damage() == {"FINISHED"}
     assert [damage.uid for damage in state.damages] == [kept]
     gone = names - {obj.name for obj in bpy.data.objects}
-    assert gone == {"Damage From", "Damage To", "Rebuilt Surface"}
+    assert gone == {"Damage From", "Damage To", "Rebuilt Surface", "Intact Flanks"}
     assert state.live("scan") == scan
     assert state.marked
     bpy.ops.gaploft.remove_damage()

@@ -135,7 +135,7 @@ def test_all_damages_go_into_one_folder(tmp_path, capfd):
     facets = sum(2 * len(damage.result.data.polygons) for damage in state.damages)
     (line,) = infos(capfd)
     assert f"2 targets with PLY and reports; read back: {facets} facets in all" in line
-    endings = (".ply", ".stl", "_report.html", "_report.json")
+    endings = (".ply", ".stl", "_flanks.ply", "_report.html", "_report.json")
     stems = [f"Down_Tube_{name}_target_mm" for name in ("Damage", "Damage_2")]
     assert names_in(tmp_path) == sorted(f"{stem}{end}" for stem in stems for end in endings)
     gaps = [json.loads((tmp_path / f"{stem}_report.json").read_text())["job"]["from_mm"][2] for stem in stems]

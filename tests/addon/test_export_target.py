@@ -77,7 +77,7 @@ def test_ply_and_report_lie_beside_it(tmp_path):
     _, result = marked_and_rebuilt()
     exported(tmp_path)
     assert sorted(p.name for p in tmp_path.iterdir()) == [
-        *("report.html", "report.json", "target.ply", "target.stl")
+        *("report.html", "report.json", "target.ply", "target.stl", "target_flanks.ply")
     ]
     vertex = ply_vertices(tmp_path / "target.ply")
     np.testing.assert_array_equal(vertex["band95"], values(result, "band95"))
@@ -87,13 +87,16 @@ def test_ply_and_report_lie_beside_it(tmp_path):
     assert report["target"]["sha256"] == hashlib.sha256((tmp_path / "target.stl").read_bytes()).hexdigest()
     assert report["target"]["facets"] == 2 * len(result.data.polygons)
     assert report["target"]["manifold"]
+    for told in report["files"]:
+        assert told["sha256"] == hashlib.sha256((tmp_path / told["file"]).read_bytes()).hexdigest()
+    assert [told["file"] for told in report["files"]] == ["target.stl", "target.ply", "target_flanks.ply"]
     assert report["hand"]["moved_points"] == 0
 
 
 def test_another_name_names_all_files(tmp_path):
     marked_and_rebuilt()
     exported(tmp_path, "left stay.stl")
-    endings = (".ply", ".stl", "_report.html", "_report.json")
+    endings = (".ply", ".stl", "_flanks.ply", "_report.html", "_report.json")
     assert sorted(p.name for p in tmp_path.iterdir()) == [f"left stay{end}" for end in endings]
 
 

@@ -12,12 +12,14 @@ from blender_scan import FROM_MM, TO_MM, add_scan, marked_and_rebuilt, tube_arra
 SOURCES = Path(__file__).resolve().parents[2] / "addon" / "gaploft_addon"
 #: Along Blender's side imports go this way only.
 ORDER = (
-    *("words", "live", "polls", "stage_texts", "mesh_io", "region_io", "surface_io", "draw"),
+    *("words", "alive", "live", "polls", "stage_texts"),
+    *("ply_state", "shop_state", "stock_state", "frame_state", "damage_state"),
+    *("mesh_io", "region_io", "surface_io", "draw"),
     *("worker", "background"),
     *("overlay", "ghost_tint", "look", "section_data", "show_state"),
-    *("brushes", "damage_state", "touch_state", "properties", "upgrade", "touch_io"),
-    *("settings", "task", "layout"),
-    *("pens", "view", "scan_check", "rings", "ring_draw", "sight"),
+    *("brushes", "touch_state", "properties", "shop_job", "upgrade", "touch_io"),
+    *("settings", "task", "frame_job", "layout"),
+    *("pens", "view", "scan_check", "rings", "ring_draw", "sight", "pointing", "reading_draw"),
     *("ops_show", "legend", "section_draw", "watch", "panel_show"),
     *(
         "ops_damage",
@@ -26,14 +28,24 @@ ORDER = (
         "ops_ring",
         "ops_list",
         "ops_rebuild",
+        "ops_readings",
+        "ops_zero",
+        "ops_plies",
         "ops_recheck",
         "ops_touch",
         "ops_back",
+        "target_io",
         "export_task",
         "ops_write",
+        "export_dialog",
         "ops_export",
+        "ops_frame",
+        "stock_task",
+        "ops_measured",
+        "ops_stock",
     ),
-    *("panel_scan", "panel_rebuild", "panel_touch", "panel_export", "__init__"),
+    *("panel_scan", "panel_bed", "panel_shop", "panel_rebuild", "panel_touch", "panel_frame", "panel_export"),
+    *("panel_stock", "__init__"),
 )
 
 
@@ -56,8 +68,9 @@ def test_register_unregister_register_leaves_nothing(extension):
 def test_everything_explains_itself(extension):
     for cls in extension.CLASSES:
         assert inspect.getdoc(cls), cls
+        own = {name for base in cls.__mro__ for name in vars(base).get("__annotations__", {})}
         for prop in cls.bl_rna.properties:
-            if prop.identifier in getattr(cls, "__annotations__", {}) and not prop.is_hidden:
+            if prop.identifier in own and not prop.is_hidden:
                 assert prop.name, f"{cls.__name__}.{prop.identifier}"
                 assert prop.description, f"{cls.__name__}.{prop.identifier}"
                 if prop.type == "ENUM":
@@ -65,7 +78,9 @@ def test_everything_explains_itself(extension):
 
 
 def test_lengths_name_their_unit(extension):
-    for prop in bpy.types.Scene.bl_rna.properties["gaploft"].fixed_type.properties:
+    groups = [cls for cls in extension.CLASSES if issubclass(cls, bpy.types.PropertyGroup)]
+    assert len(groups) > 5
+    for prop in (prop for group in groups for prop in group.bl_rna.properties):
         if prop.identifier.endswith("_mm"):
             assert prop.name.endswith("(mm)")
             assert "millimetre" in prop.description
@@ -95,7 +110,7 @@ def test_state_starts_empty_and_belongs_to_its_scene():
 
 def test_panels_are_in_the_order_of_the_work(extension):
     panels = [cls for cls in extension.CLASSES if issubclass(cls, bpy.types.Panel)]
-    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "5", "6"]
+    assert [panel.bl_label[0] for panel in panels] == ["1", "2", "3", "4", "5", "6", "7"]
     assert {panel.bl_category for panel in panels} == {"Gaploft"}
 
 

@@ -83,7 +83,7 @@ def test_layers_are_no_distance_from_the_scan():
     bpy.ops.gaploft.rebuild()
     after = values(state.result, "scan_distance")
     assert np.nanmean(after) == pytest.approx(np.nanmean(before), abs=2e-3)
-    assert state.result.data["gaploft_depth_mm"] == pytest.approx(0.5)
+    np.testing.assert_allclose(values(state.result, "depth"), 0.5, atol=1e-6)
 
 
 @pytest.mark.parametrize("shown", ["SCAN", "BAND", "ZONE", "HAND"])
@@ -352,9 +352,9 @@ def test_the_legend_has_unit_numbers_and_the_worst(extension, shown):
     index = moved(result, 0.07)
     show().tolerance_mm = 0.05
     bpy.ops.gaploft.show_values(shown=shown)
-    worst = extension.overlay.painted(bpy.context.scene).worst
+    found = extension.overlay.painted(bpy.context.scene)
     place = extension.section_draw.pens.Place(20, 20, 1.0)
-    texts = [text for text, *_ in extension.legend.sheet(show(), worst, place).texts]
+    texts = [text for text, *_ in extension.legend.sheet(show(), found, place).texts]
     assert ("not seen" in texts) == (shown == "SCAN")
     assert any("mm" in text for text in texts) == (shown != "ZONE")
     if shown == "HAND":

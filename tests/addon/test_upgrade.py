@@ -5,7 +5,10 @@ import json
 from pathlib import Path
 
 import bpy
+import numpy as np
 import pytest
+
+from blender_scan import values
 
 #: Saved by the release before damages were a list (Blender 4.5): a made-up tube, marked and rebuilt with an
 #: overlap of 6.5 mm, facets of 0.1 mm, plies of 0.3 mm and the 'to' half to be re-seated.
@@ -49,3 +52,41 @@ def test_a_file_without_a_job_stays_without(blender, extension, tmp_path):
     upgrade = importlib.import_module(f"{extension.__name__}.upgrade")
     assert not upgrade.upgrade(bpy.context.scene)
     assert len(bpy.context.scene.gaploft.damages) == 0
+
+
+#: Saved by the release before layers were a table (Blender 4.5): a made-up tube, marked and rebuilt with
+#: paint of 0.1 mm and plies of 0.3 mm, touched up by 0.02 mm in the middle; a second damage is marked only.
+FILE_2 = OLD_FILE.with_name("state_version_2.blend")
+
+
+@pytest.fixture
+def state_2(blender):
+    bpy.ops.wm.open_mainfile(filepath=str(FILE_2))
+    return bpy.context.scene.gaploft
+
+
+def test_a_list_without_a_workshop_is_kept(state_2, extension):
+    settings = importlib.import_module(f"{extension.__name__}.settings")
+    first, second = state_2.damages
+    assert (first.paint_mm, first.cover_mm) == (pytest.approx(0.1), pytest.approx(0.3))
+    assert (first.outside, first.tight, first.filler_mm) == ("SAME", "REFUSE", 0.0)
+    assert (second.halves, second.report) == ("TO", "")
+    assert not first.shop.wall_on
+    assert not settings.is_stale(bpy.context.scene, first)
+    upgrade = importlib.import_module(f"{extension.__name__}.upgrade")
+    assert not upgrade.upgrade(bpy.context.scene)
+
+
+def test_a_surface_of_one_depth_knows_it_at_each_point(state_2):
+    for surface in (state_2.damage.result, state_2.damage.touched):
+        np.testing.assert_allclose(values(surface, "depth"), 0.4, atol=1e-6)
+
+
+def test_hand_work_of_before_is_exported(state_2, tmp_path):
+    assert bpy.ops.gaploft.recheck() == {"FINISHED"}
+    assert bpy.ops.gaploft.export_target(filepath=str(tmp_path / "target.stl")) == {"FINISHED"}
+    report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
+    assert report["hand"]["normal_mm"][0] == pytest.approx(-0.02, abs=0.002)
+    state_2.damage.shop.wall_on, state_2.damage.shop.wall_mm = True, 1.2
+    assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
+    assert state_2.damage.inner.name == "Inner Surface"

@@ -8,10 +8,13 @@ import pytest
 from PIL import Image
 
 import plain_rebuild
+from closed_surfaces import SHAPES, spline_of
+from gaploft.job import Layers
 from gaploft.report import unrolled
 from gaploft.report.pictures import ShopArrays, draw_pictures
 from gaploft.report.pictures_section import _enlargement
 from gaploft.report.unrolled import Unrolled, spread
+from laid_layers import cut, fit_of, laid, round_patch
 
 ACROSS, ALONG = 640, 701
 
@@ -202,3 +205,21 @@ def test_bed_is_drawn_where_it_lies():
     assert np.abs(rows - np.polyval(straight, columns)).max() < 2.5
     assert np.ptp(columns) > 0.85 * image.shape[1]
     assert straight[0] < 0.0, "the bed rises away from the hole"
+
+
+def test_a_step_around_a_patch_is_drawn_from_its_rings():
+    """Such a target has more vertices than its rings, along the rim of the patch."""
+    fit = fit_of(spline_of(SHAPES["cylinder"].point, 100.0, 12, 36), patch=round_patch())
+    target = cut(fit, laid(fit, Layers(cover_mm=0.4, outside="step")), chord=0.05)
+    assert len(target.vertices_mm) > target.shape[0] * target.shape[1]
+    n = len(target.vertices_mm)
+    shop = ShopArrays(
+        station_mm=target.uv[:, 0] - 40.0,
+        angle_deg=np.degrees(target.uv[:, 1]),
+        wall_mm=np.full(n, 1.0),
+        left_mm=1.0 - target.depth_mm,
+        reach_left_mm=0.1 * target.depth_mm,
+        inner_mm=target.outer_mm - target.normals,
+    )
+    assert len(draw_pictures(target, shop)) >= 5
+    assert len(draw_pictures(target)) == 4, "the three of every target, and depths that differ"

@@ -176,8 +176,8 @@ def _hollow(target: Target) -> Floats:
     From how the normals turn from a vertex to the next, so that layers which run out count, too.
     """
     n_u, n_v = target.shape
-    points = target.vertices_mm[: n_u * n_v].reshape(n_u, n_v, 3)
-    normals = target.normals[: n_u * n_v].reshape(n_u, n_v, 3)
+    points = np.asarray(target.on_rings(target.vertices_mm), dtype=np.float64)
+    normals = np.asarray(target.on_rings(target.normals), dtype=np.float64)
     found = np.zeros((n_u, n_v))
     for way, turn in (
         (np.diff(points, axis=0), np.diff(normals, axis=0)),

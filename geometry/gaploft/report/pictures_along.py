@@ -18,8 +18,8 @@ _ROOM = 1.1
 
 def draw_along(figures: Figures, target: Target, unrolled: Unrolled) -> Picture:
     """Median and largest band of each ring, against the tolerance of the verdict."""
-    band = target.band95_mm.reshape(target.shape)
-    rebuilt = (target.zone.reshape(target.shape) == 1).any(axis=1)
+    band = np.asarray(target.on_rings(target.band95_mm), dtype=np.float64)
+    rebuilt = (target.on_rings(target.zone) == 1).any(axis=1)
     along = unrolled.rings_mm
     sheet = figures.sheet(2.2)
     axes = sheet.subplots()

@@ -68,7 +68,7 @@ def _enlargement(deepest_mm: float, outer: Floats) -> int:
 
 
 def _rings(points: Floats, target: Target) -> Floats:
-    return points.reshape(*target.shape, 3)
+    return np.asarray(target.on_rings(points), dtype=np.float64)
 
 
 def _plane(ring: Floats, unrolled: Unrolled, row: int) -> tuple[Floats, Floats]:

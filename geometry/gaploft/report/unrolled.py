@@ -97,7 +97,6 @@ def spread(count: int, most: int) -> NDArray[np.intp]:
 
 def _along_centres(target: Target) -> Floats:
     """Distance along the centres of the rings, (n_u,), mm."""
-    rings, lines = target.shape
-    centres = target.vertices_mm[: rings * lines].reshape(*target.shape, 3).mean(axis=1)
+    centres = np.asarray(target.on_rings(target.vertices_mm), dtype=np.float64).mean(axis=1)
     steps = np.linalg.norm(np.diff(centres, axis=0), axis=1)
     return np.concatenate([[0.0], np.cumsum(steps)])

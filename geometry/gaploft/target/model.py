@@ -38,6 +38,15 @@ class Target:
     uv: NDArray[np.float64] | None = None
     trimmed: NDArray[np.bool_] | None = None
 
+    def on_rings(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+        """Values at the vertices, (n, ...), as (n_u, n_v, ...).
+
+        Layers that end in a step around a patch have more vertices, behind those of the rings, along its rim:
+        these are left out.
+        """
+        n_u, n_v = self.shape
+        return values[: n_u * n_v].reshape(n_u, n_v, *values.shape[1:])
+
     @property
     def outer_mm(self) -> NDArray[np.float64]:
         """The vertices raised to the outer surface, (n, 3); where layers run out, as near as their slope

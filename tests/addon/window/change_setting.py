@@ -18,7 +18,7 @@ from blender_scan import marked  # found through the driver
 def depth_mm():
     """How far the target of the last rebuild lies below the outer surface; None without one."""
     result = state().live("result")
-    return None if result is None else round(result.data["gaploft_depth_mm"], 3)
+    return None if result is None else round(result.data["gaploft_deepest_mm"], 3)
 
 
 def steps():
@@ -41,6 +41,12 @@ def steps():
     yield 0.2
     state().cover_mm = 0.4  # as a number that is dragged
     yield from until(lambda: running() is None and depth_mm() == 0.4, "the surface to follow")
+
+    state().damage.shop.wall_on = True
+    yield 2.0
+    assert state().live("result") is not None, "a wall that was not measured yet takes nothing away"
+    state().damage.shop.wall_mm = 1.2
+    yield from until(lambda: running() is None and state().damage.live("inner") is not None, "the wall")
 
     state().update_live = False
     state().cover_mm = 0.2

@@ -18,7 +18,7 @@ from driver import in_view, play, press, state, until, viewport
 from blender_scan import FROM_MM, TO_MM, marked  # found through the driver
 
 PICTURES = Path(sys.argv[sys.argv.index("--") + 1]) if "--" in sys.argv else None
-ENDINGS = [".ply", ".stl", "_report.html", "_report.json"]
+ENDINGS = [".ply", ".stl", "_flanks.ply", "_report.html", "_report.json"]
 
 
 def writing():

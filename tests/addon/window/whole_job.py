@@ -51,7 +51,7 @@ def main():
         assert report["verdict"] in {"ready", "check"}
         assert report["target"]["manifold"]
         page = (folder / "report.html").read_text(encoding="utf-8")
-        assert page.count("data:image/png;base64,") == 2, "the page has its pictures"
+        assert page.count("data:image/png;base64,") == 3, "the page has its pictures"
         save_and_reopen(folder)
     sys.stdout.write(
         f"whole job: Blender {bpy.app.version_string}, Python {platform.python_version()}, "
