@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import trimesh
 
+import bench_repair
 import plain_tube
 from gaploft import cli
 from gaploft.files.ply_back import read_ply_back
@@ -156,3 +157,58 @@ def test_nothing_is_written_over_what_is_read(part, tmp_path, capsys):
     assert code == 2
     assert "would be overwritten" in line
     assert path.read_bytes() == before
+
+
+def test_the_sample_repair_from_broken_to_machined(tmp_path, capsys):
+    """What was built into the sample is found, and nothing else (see sample_scenes/bench_repair.py)."""
+    scene = tmp_path / "scene"
+    expected = bench_repair.write_bench(scene)
+    assert cli.main(["rebuild", str(scene / "job.toml"), "--out", str(tmp_path / "out")]) == 0
+    report = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    to_machine = np.array(report["frame_fit"]["matrix"])
+    # The machine's places of the spheres are known to its own frame exactly; the scan's noise is left.
+    turn, shift = to_machine[:3, :3], to_machine[:3, 3]
+    np.testing.assert_allclose(turn, bench_repair.TURN.T, atol=1e-4)
+    np.testing.assert_allclose(bench_repair.SHIFT_MM @ turn.T + shift, 0.0, atol=0.005)
+
+    def stock(name, *more):
+        out = tmp_path / name
+        arguments = (
+            tmp_path / "out",
+            scene / f"{name}.stl",
+            "--unit",
+            "mm",
+            "--scan-frame",
+            "--out",
+            out,
+            *more,
+        )
+        assert run(*arguments, capsys=capsys)[0] == 0
+        return json.loads((out / "stock.json").read_text(encoding="utf-8"))
+
+    def found(spots, told):
+        at = np.array(told["at_mm"]) @ turn.T + shift
+        radius = np.sqrt(told["flat_area_mm2"] / np.pi)
+        return [s for s in spots if np.linalg.norm(np.array(s["at_mm"]) - at) < radius + 1.0]
+
+    laid_up = stock("laid_up")
+    assert len(laid_up["low_spots"]) == len(expected["low_spots"])
+    for told in expected["low_spots"]:
+        (spot,) = found(laid_up["low_spots"], told)
+        # the deepest of a spot is deeper than its floor by what correlated noise of 0.02 mm adds
+        assert spot["depth_mm"] == pytest.approx(-told["height_mm"], abs=0.06)
+    assert laid_up["covered_fraction"] > 0.999
+    machined = stock("machined", "--align", "--machined")
+    (spot,) = machined["low_spots"]
+    assert found([spot], expected["too_deep"])
+    assert spot["depth_mm"] == pytest.approx(-expected["too_deep"]["height_mm"], abs=0.06)
+    offset = np.linalg.norm(bench_repair.ASKEW_MM)
+    axis = turn[0]  # the tube runs along x of the machine, but for 2 degrees: along it nothing is seen
+    sideways = np.sqrt(offset**2 - (bench_repair.ASKEW_MM @ axis) ** 2)
+    assert machined["alignment"]["offset_mm"] == pytest.approx(sideways, abs=0.01)
+    assert machined["alignment"]["angle_deg"] == pytest.approx(
+        np.linalg.norm(bench_repair.ASKEW_DEG), abs=0.01
+    )
+    assert machined["alignment"]["not_seen"] == ["slide along the tube"]
+    assert machined["within_tolerance"] is False
+    assert machined["surplus_max_mm"] > 0.25

@@ -22,6 +22,7 @@ from . import (
     ops_scan,
     ops_show,
     ops_stock,
+    ops_stock_report,
     ops_touch,
     ops_write,
     ops_zero,
@@ -55,7 +56,7 @@ MODULES = (
     *(ops_show, panel_show),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
     *(ops_write, ops_export, ops_frame, panel_export),
-    *(ops_measured, ops_stock, panel_stock),
+    *(ops_measured, ops_stock, ops_stock_report, panel_stock),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
 SERVICES = (upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw, reading_draw)

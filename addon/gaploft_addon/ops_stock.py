@@ -1,4 +1,4 @@
-"""Operators: hold the measured part against the target, look at its low spots, and write the report."""
+"""Operators: hold the measured part against the target, and look at its low spots."""
 
 import json
 
@@ -61,10 +61,7 @@ class GAPLOFT_OT_check_stock(InBackground, bpy.types.Operator):
         return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
 
     def _doing(self, news):
-        stage, share = news
-        doing = told(stock_task.STAGE_TEXTS[stage])
-        whole = stock_task.overall(stage, share)
-        return told("Gaploft is {doing}, {share:.0%}").format(doing=doing, share=whole), whole
+        return stock_task.doing(news)
 
     def _done(self, context, outcome):
         scene = bpy.data.scenes.get(self._scene_name)

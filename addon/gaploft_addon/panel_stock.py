@@ -88,6 +88,7 @@ def _draw_result(layout, damage, found):
     )
     _draw_spots(layout, found["low_spots"])
     _draw_alignment(layout, found["alignment"])
+    layout.operator("gaploft.export_stock", icon="EXPORT")
 
 
 def _verdict(found):

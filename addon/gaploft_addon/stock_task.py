@@ -42,6 +42,13 @@ def overall(stage, share):
     return (STOCK_STAGES.index(stage) + share) / len(STOCK_STAGES)
 
 
+def doing(news):
+    """What is being done, in words, and as a share of the whole."""
+    stage, share = news
+    whole = overall(stage, share)
+    return told("Gaploft is {doing}, {share:.0%}").format(doing=told(STAGE_TEXTS[stage]), share=whole), whole
+
+
 @dataclass(frozen=True)
 class Task:
     """All that one check needs, taken out of Blender before the work begins."""

@@ -43,6 +43,7 @@ ORDER = (
         "stock_task",
         "ops_measured",
         "ops_stock",
+        "ops_stock_report",
     ),
     *("panel_scan", "panel_bed", "panel_shop", "panel_rebuild", "panel_touch", "panel_frame", "panel_export"),
     *("panel_stock", "__init__"),

@@ -227,3 +227,25 @@ def test_a_part_that_lies_elsewhere_is_told():
     with pytest.raises(RuntimeError, match=r"^Error: [^\n]+\n"):
         bpy.ops.gaploft.check_stock()
     assert not stock().result
+
+
+def test_the_report_is_written_and_says_what_the_panel_does(tmp_path):
+    measured()
+    bpy.ops.gaploft.check_stock()
+    bpy.ops.gaploft.export_stock(directory=str(tmp_path))
+    assert {path.name for path in tmp_path.iterdir()} == {"stock.ply", "stock.json", "stock.html"}
+    report = json.loads((tmp_path / "stock.json").read_text(encoding="utf-8"))
+    assert report["surplus_volume_mm3"] == pytest.approx(result()["surplus_volume_mm3"])
+    assert len(report["low_spots"]) == len(result()["low_spots"]) == 1
+    assert report["decision"]["verdict"] == result()["verdict"]
+    assert "ISO 14253-1:2017" in (tmp_path / "stock.html").read_text(encoding="utf-8")
+
+
+def test_no_report_without_a_check_or_a_folder(tmp_path):
+    measured()
+    with pytest.raises(RuntimeError, match="Check the stock first"):
+        bpy.ops.gaploft.export_stock(directory=str(tmp_path))
+    bpy.ops.gaploft.check_stock()
+    with pytest.raises(RuntimeError, match="does not exist: make it"):
+        bpy.ops.gaploft.export_stock(directory=str(tmp_path / "missing"))
+    assert list(tmp_path.iterdir()) == []

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
 from gaploft.stock.background import LEAST_NOISE_MM, Patches, expected_noise, spread_alone
@@ -35,6 +36,8 @@ _AMID_SURPLUS, _SURPLUS_SHARE = 1.645, 0.5
 #: ever goes, and what is left out because it is large would pull the mean of the rest. Beyond three it
 #: speaks of surplus.
 _QUIET, _SURPLUS = 4.0, 3.0
+#: How far what stands out is taken to slope away, mm.
+_FOOT_MM = 1.5
 #: Usual places that tell whether what is foretold is as good as it says.
 _TRIED = 200
 #: What is so little below the target is not low.
@@ -69,8 +72,15 @@ def _level(patches: Patches, normals: Floats, radius_mm: float, *, most: int) ->
 
 
 def quiet_cells(cells: Cells, noise: Noise, low: Bools) -> Patches:
-    """Cells that show no more than noise, NaN for the others; ``low`` (c,) are known to be more."""
+    """Cells that show no more than noise, NaN for the others; ``low`` (c,) are known to be more.
+
+    Those at the foot of what stands out are none either: its slope would pass for noise, and its surroundings
+    for low.
+    """
     quiet = (np.abs(cells.height_mm) <= _QUIET * max(noise.scale_mm, LEAST_NOISE_MM)) & ~low
+    if quiet.any() and not quiet.all():
+        away = cKDTree(cells.points[~quiet]).query(cells.points, distance_upper_bound=_FOOT_MM)[0]
+        quiet &= ~np.isfinite(away)
     return Patches(cells.points, np.where(quiet, cells.height_mm, np.nan), cells.area_mm2)
 
 
