@@ -281,3 +281,14 @@ def test_the_same_input_gives_the_same_bytes():
     assert one.vertices_mm.tobytes() == two.vertices_mm.tobytes()
     assert one.triangles.tobytes() == two.triangles.tobytes()
     assert one.summary == two.summary
+
+
+def test_a_hole_too_small_for_a_bed_is_refused():
+    """A cut of 0.2 mm all round; three damaged points next to each other get a hole once it is cut back."""
+    surface = spline_of(cylinder().point, 100.0, 12, 36)
+    cut = trusted_fit(surface, gap=(50.0, 50.2))
+    with pytest.raises(InputError, match="too small for a bed, cut back by 0 mm: cut it back further"):
+        bedded(cut, BedSettings(ratio=10.0))
+    few = np.array([[50.0, 1.0], [50.05, 1.0], [50.0, 1.003]])
+    nick = trusted_fit(surface, gap=(50.0, 50.05), patch=few)
+    assert bedded(nick, BedSettings(ratio=10.0, cut_back_mm=2.0)).summary.hole_length_mm > 3.5

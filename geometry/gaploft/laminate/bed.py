@@ -5,6 +5,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.errors import InputError
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import BedSettings
 from gaploft.laminate.bed_mesh import BedMesh, sloping, terraced
@@ -23,6 +24,8 @@ Floats = NDArray[np.float64]
 
 #: Edges are at most so many mm long around a patch, and so many go into the shortest taper or step at least.
 _EDGE_MM, _EDGES_IN = 0.6, 4
+#: A hole shorter than this is none that anybody would lay plies into.
+_LEAST_HOLE_MM = 0.5
 #: Splitting moves vertices by up to a tenth of an edge: edges grow by up to a fifth, chord errors squared.
 _TOLERANCE_SHARE = 0.69
 
@@ -56,10 +59,14 @@ def make_bed(
     Raises
     ------
     InputError
-        The plies are too few for steps, or thicker than the wall; or no inner surface fits into the tube.
+        The hole is too small for a bed, the plies are too few for steps, or thicker than the wall; or no
+        inner surface fits into the tube.
     EvidenceError
         The bed reaches beyond what can be trusted of the scan; the sentence says by how much.
     """
+    start, stop = fit.outline.gap_mm
+    if fit.outline.patch is None and stop - start + 2.0 * settings.cut_back_mm < _LEAST_HOLE_MM:
+        raise _too_small(settings)
     taper = taper_of(settings, wall)
     stations = stretch_of(fit, taper)
     chart = chart_of(fit.surface, layers.coats, stations)
@@ -76,6 +83,8 @@ def make_bed(
         step_mm=_longest_edge(taper, hole, stations),
     )
     mesh = _mesh(taper, hole, sleeve)
+    if not mesh.at_hole.any():
+        raise _too_small(settings)
     u, v = mesh.uv.T
     depth = layers.coats(u, v) + mesh.depth_mm
     vertices = fit.surface.evaluate(u, v) - depth[:, None] * fit.surface.normals(u, v)
@@ -92,6 +101,12 @@ def make_bed(
         ends,
         _summary(fit, taper, hole, bare, mesh, vertices),
         beyond_target(fit, settings, wall, ends),
+    )
+
+
+def _too_small(settings: BedSettings) -> InputError:
+    return InputError(
+        f"the hole is too small for a bed, cut back by {settings.cut_back_mm:g} mm: cut it back further"
     )
 
 
