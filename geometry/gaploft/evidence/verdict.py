@@ -12,16 +12,16 @@ Verdict = Literal["ready", "check", "refused"]
 #: no source). A rebuild is trusted as it is within this tolerance.
 TOLERANCE_MM = 0.05
 #: Beyond this many tolerances nothing is left to machine to: 0.25 mm is most of a thin wall.
-_REFUSED_TOLERANCES = 5.0
+REFUSED_TOLERANCES = 5.0
 #: What a seam may show before a person has to look at it (common practice, no source).
 SEAM_STEP_MM, SEAM_ANGLE_DEG = 0.02, 0.5
 #: A half that moved is told when it is off by some five standard uncertainties; breaks leave half a
 #: millimetre (common practice, no source).
-_TOLD_TIMES, _UNSURE_MM = 5.0, 0.1
+_TOLD_TIMES, UNSURE_MM = 5.0, 0.1
 #: More waves of the tube's own shape than this can't be bridged.
-_MOST_WAVES = 2.5
+MOST_WAVES = 2.5
 #: A strip unseen all along that is wider than this is told.
-_UNSEEN_DEG = 10.0
+UNSEEN_DEG = 10.0
 
 
 def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
@@ -34,12 +34,12 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
     notes: list[Note] = []
     blank, band, seam, halves = evidence.blank_test, evidence.band95_mm, evidence.seam, evidence.halves
     worst = max(blank.p95_mm, band.median)
-    if evidence.fit.unseen_deg > _UNSEEN_DEG:
+    if evidence.fit.unseen_deg > UNSEEN_DEG:
         # What was never seen is as wide as it is, however narrow the rest: no median may hide it.
         worst = max(worst, band.max)
-    refused = worst > _REFUSED_TOLERANCES * TOLERANCE_MM
+    refused = worst > REFUSED_TOLERANCES * TOLERANCE_MM
     gap = evidence.gap
-    if gap.length_mm > _MOST_WAVES * gap.shape_mm:
+    if gap.length_mm > MOST_WAVES * gap.shape_mm:
         notes.append(
             Note(
                 "shape_unknown",
@@ -64,7 +64,7 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
                 "mm: leave that much stock where it is widest",
             )
         )
-    if evidence.fit.unseen_deg > _UNSEEN_DEG:
+    if evidence.fit.unseen_deg > UNSEEN_DEG:
         notes.append(
             Note(
                 "strip_unseen",
@@ -82,7 +82,7 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
             )
         )
     notes += _halves_notes(halves)
-    if not halves.significant and halves.offset_u_mm > _UNSURE_MM:
+    if not halves.significant and halves.offset_u_mm > UNSURE_MM:
         notes.append(
             Note(
                 "halves_unsure",

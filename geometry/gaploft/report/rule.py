@@ -6,7 +6,7 @@ from typing import Any
 
 from gaploft.evidence import verdict as limits
 
-REFUSED_MM = limits._REFUSED_TOLERANCES * limits.TOLERANCE_MM
+REFUSED_MM = limits.REFUSED_TOLERANCES * limits.TOLERANCE_MM
 
 
 @dataclass(frozen=True)
@@ -29,14 +29,14 @@ def rule_text() -> str:
     """The rule in one paragraph, as the README has it."""
     return (
         f"Refused when the blank test's 95 % error or the median of the band is more than {REFUSED_MM:.2f} "
-        f"mm, or the widest band where a strip of more than {limits._UNSEEN_DEG:.0f}° along the tube was "
-        f"never seen; or when the gap is more than {limits._MOST_WAVES:.1f} times as long as the waves in "
+        f"mm, or the widest band where a strip of more than {limits.UNSEEN_DEG:.0f}° along the tube was "
+        f"never seen; or when the gap is more than {limits.MOST_WAVES:.1f} times as long as the waves in "
         "which the tube itself bends or changes; or when there is too little intact surface to fit or test "
         "at all, or no target can be cut. Check when the blank test's 95 % error or the widest band is more "
         f"than {limits.TOLERANCE_MM:.2f} mm; or when a seam has a step of more than "
         f"{limits.SEAM_STEP_MM:.2f} mm or an angle of more than {limits.SEAM_ANGLE_DEG:.1f}°; or when one "
         "half of the tube does not continue the other, or the offset between them is known to no better than "
-        f"{limits._UNSURE_MM:.1f} mm (standard uncertainty); or when layers or band would take more than the "
+        f"{limits.UNSURE_MM:.1f} mm (standard uncertainty); or when layers or band would take more than the "
         "allowed share of the wall, or layers were trimmed; or when a file does not hold together, or a "
         "change made by a person leaves the band, opens a seam or moves the overlap. Ready otherwise. "
         f"{limits.TOLERANCE_MM:.2f} mm is common practice, no source."
@@ -46,7 +46,7 @@ def rule_text() -> str:
 def rule_lines(report: Mapping[str, Any]) -> tuple[Criterion, ...]:
     """The rule line by line against one report from :func:`gaploft.report.numbers.as_dict`."""
     blank, band, seam = report["blank_test"], report["band95_mm"], report["seam"]
-    unseen = (report["fit"].get("unseen_deg") or 0.0) > limits._UNSEEN_DEG
+    unseen = (report["fit"].get("unseen_deg") or 0.0) > limits.UNSEEN_DEG
     return (
         _line("Blank test, 95 % within", blank["p95_mm"], limits.TOLERANCE_MM, refused=REFUSED_MM),
         _line("Band, median", band["median"], None, refused=REFUSED_MM),
@@ -86,14 +86,14 @@ def _kinds(check: float | None, refused: float | None) -> list[tuple[str, float]
 def _waves(gap: Mapping[str, Any]) -> Criterion:
     """Length of the gap against the waves of the tube's own shape, which may be without end."""
     name = "Gap against the tube's own waves"
-    limit = f"refused above {limits._MOST_WAVES:.1f} times"
+    limit = f"refused above {limits.MOST_WAVES:.1f} times"
     length, wave = gap["length_mm"], gap.get("shape_mm")
     if length is None:
         return Criterion(name, limit, None, None)
     if wave is None:
         return Criterion(name, limit, "no waves seen", "ready")
     times = length / wave
-    return Criterion(name, limit, f"{times:.2f} times", "refused" if times > limits._MOST_WAVES else "ready")
+    return Criterion(name, limit, f"{times:.2f} times", "refused" if times > limits.MOST_WAVES else "ready")
 
 
 def _halves(halves: Mapping[str, Any]) -> tuple[Criterion, Criterion]:
@@ -104,5 +104,5 @@ def _halves(halves: Mapping[str, Any]) -> tuple[Criterion, Criterion]:
         None if moved is None else ("no" if moved else "yes"),
         None if moved is None else ("check" if moved else "ready"),
     )
-    second = _line("Offset of the halves, standard uncertainty", unsure, limits._UNSURE_MM)
+    second = _line("Offset of the halves, standard uncertainty", unsure, limits.UNSURE_MM)
     return first, second
