@@ -69,7 +69,7 @@ demo: setup scenes
 test: lint test-library test-extension
 
 test-library: $(STAMP)
-	$(PY) -m pytest tests -m 'not slow'
+	$(PY) -m pytest tests -m 'not slow' --numprocesses auto
 
 test-slow: $(STAMP)
 	$(PY) -m pytest tests -m slow
