@@ -12,10 +12,10 @@ from gaploft.stock.triangle import squared_distance, through
 Floats = NDArray[np.float64]
 
 #: Triangles much larger than their fellows are cut for the search, so that no small one has to wait for them.
-_LARGE = 2.5
+_LARGE = 1.5
 _MOST_PIECES = 3_000_000
 #: Candidates of the first and of each further look, and pairs that are worked on at once.
-_FIRST, _MORE, _AT_ONCE = 12, 4, 1 << 19
+_FIRST, _MORE, _AT_ONCE = 12, 8, 1 << 19
 #: Steps along a line, and candidates at each of them.
 _STEPS, _ABOUT = 8, 8
 
@@ -24,12 +24,13 @@ _STEPS, _ABOUT = 8, 8
 class TriangleTree:
     """Triangles of a skin by the middles of their pieces.
 
-    ``parent`` (p,) is the triangle of each piece; no corner of a piece is further than ``radius_mm`` from its
-    middle.
+    ``parent`` (p,) is the triangle of each piece; no corner of a piece is further than ``radii_mm`` (p,) from
+    its middle, at most ``radius_mm``.
     """
 
     skin: OuterSkin
     parent: NDArray[np.int32]
+    radii_mm: Floats
     radius_mm: float
     tree: cKDTree
 
@@ -43,7 +44,7 @@ def triangle_tree(skin: OuterSkin) -> TriangleTree:
     if large.any():
         middle, parent, radius = _with_pieces(skin.corners, middle, parent, radius, limit)
     tree = cKDTree(middle, balanced_tree=False, compact_nodes=False)
-    return TriangleTree(skin, parent, float(radius.max()), tree)
+    return TriangleTree(skin, parent, radius, float(radius.max()), tree)
 
 
 def _with_pieces(
@@ -120,15 +121,15 @@ def _nearest_of(
     bound = reach_mm + triangles.radius_mm
     middle_mm, index = triangles.tree.query(points, k=count, distance_upper_bound=bound, workers=-1)
     middle_mm, index = middle_mm.reshape(len(points), -1), index.reshape(len(points), -1)
-    row, column = np.nonzero(np.isfinite(middle_mm))
-    triangle = triangles.parent[index[row, column]]
-    facing = np.einsum("ij,ij->i", triangles.skin.normals[triangle], normals[row]) > 0.0
-    row, triangle, middle = row[facing], triangle[facing], middle_mm[row[facing], column[facing]]
-    # A middle lies on its triangle: what is further than the first one by a whole triangle can't be nearer.
-    first_middle = np.full(len(points), np.inf)
-    np.minimum.at(first_middle, row, middle)
-    worth = middle <= first_middle[row] + triangles.radius_mm
-    row, triangle = row[worth], triangle[worth]
+    there_are = np.isfinite(middle_mm)
+    piece = np.where(there_are, index, 0)
+    triangle = triangles.parent[piece]
+    facing = np.einsum("ijk,ik->ij", triangles.skin.normals[triangle], normals) > 0.0
+    # A middle lies on its triangle: a piece that is further than the first one by its own size is not nearer.
+    first_middle = np.where(facing & there_are, middle_mm, np.inf).min(axis=1, keepdims=True)
+    worth = facing & there_are & (middle_mm - triangles.radii_mm[piece] <= first_middle)
+    row, column = np.nonzero(worth)
+    triangle = triangle[row, column]
     squared, there = squared_distance(points[row], triangles.skin.corners[triangle])
     best, place = np.full(len(points), np.inf), np.full(points.shape, np.nan)
     order = np.lexsort((squared, row))
