@@ -127,10 +127,14 @@ def _stock(options: argparse.Namespace) -> int:
         raise
     print(
         f"{report['decision']['verdict']}: {report['surplus_volume_mm3']:.1f} mm3 to be removed, "
-        f"{len(report['low_spots'])} low spots of {report['low_area_mm2']:.1f} mm2, "
+        f"{_counted(len(report['low_spots']), 'low spot')} of {report['low_area_mm2']:.1f} mm2, "
         f"{100.0 * report['covered_fraction']:.1f} % seen; read {options.out / 'stock.html'} before machining"
     )
     return DONE
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _outcome(scan: "Scan", job: "Job", progress: Progress) -> "Rebuild":

@@ -139,7 +139,7 @@ def stock_notes(stock: Stock, target: TargetSkin) -> tuple[Note, ...]:
         notes.append(
             Note(
                 "low_spots",
-                f"{len(stock.low_spots)} low spots of {stock.low_area_mm2:.0f} mm² in all, down to "
+                f"low spots: {len(stock.low_spots)}, of {stock.low_area_mm2:.0f} mm² in all, down to "
                 f"{stock.low_max_mm:.2f} mm: add laminate there before cutting is worth while",
             )
         )
