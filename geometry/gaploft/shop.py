@@ -47,7 +47,7 @@ def work_up(
         reach = judge_reach(target, fit, job.reach, places, bed=bed)
         notes += reach.notes
     ends = (float(target.uv[:, 0].min()), float(target.uv[:, 0].max()))
-    return Shop(layers, flank_points(fit, ends), wall, bed, plies, reach), notes
+    return Shop(places, layers, flank_points(fit, ends), wall, bed, plies, reach), notes
 
 
 def _bed(

@@ -1,7 +1,4 @@
-"""Write the intact flanks as points, for a later scan of the part to be lined up on.
-
-Layout: G. Turk, "The PLY polygon file format", 1994, with vertices alone.
-"""
+"""Write the intact flanks as points, for a later scan of the part to be lined up on."""
 
 import hashlib
 from dataclasses import dataclass
@@ -10,10 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from gaploft.files.facts import must_equal
-from gaploft.files.whole import write_whole
-
-_FLOATS = ("x", "y", "z", "nx", "ny", "nz")
+from gaploft.files.ply_table import coordinates, write_table
 
 
 @dataclass(frozen=True)
@@ -45,22 +39,9 @@ def write_flanks(
     """
     if points_mm.shape != normals.shape or points_mm.ndim != 2 or points_mm.shape[1] != 3:
         raise ValueError(f"points and normals must be (n, 3) alike, got {points_mm.shape}, {normals.shape}")
-    columns = np.column_stack([points_mm, normals]).astype("<f4")
-    lines = [
-        "ply",
-        "format binary_little_endian 1.0",
-        f"comment gaploft intact flanks, unit mm, frame of the {frame}",
-        "comment points of the outer surface where the scan is trusted beyond the target, outward normals",
-        f"element vertex {len(columns)}",
-        *(f"property float {name}" for name in _FLOATS),
-        "end_header",
-    ]
-    header = ("\n".join(lines) + "\n").encode("ascii")
-    data = header + columns.tobytes()
-
-    def check(back: bytes) -> None:
-        found = np.frombuffer(back, dtype="<f4", offset=len(header)).reshape(-1, len(_FLOATS))
-        must_equal(found, columns, path)
-
-    write_whole(path, data, check=check)
-    return WrittenPoints(path.name, len(columns), hashlib.sha256(data).hexdigest())
+    comments = (
+        f"gaploft intact flanks, unit mm, frame of the {frame}",
+        "points of the outer surface where the scan is trusted beyond the target, outward normals",
+    )
+    data = write_table(path, comments, coordinates(points_mm, normals))
+    return WrittenPoints(path.name, len(points_mm), hashlib.sha256(data).hexdigest())

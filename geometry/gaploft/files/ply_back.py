@@ -1,8 +1,4 @@
-"""Read back what we write as PLY: points with named numbers, and triangles where there are any.
-
-Only our own kind is read, binary and little-endian, every property of a point a scalar (G. Turk, "The PLY
-polygon file format", 1994).
-"""
+"""Read back what :mod:`gaploft.files.ply_table` writes: points with named numbers, and triangles if any."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.errors import InputError
+from gaploft.files.ply_table import FACE
 
-_KINDS = {"float": "<f4", "double": "<f8", "uchar": "u1", "int": "<i4"}
-_FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
+_KINDS = {"float": "<f4", "uchar": "u1"}
 _HEAD_BYTES = 4096
 
 
@@ -57,10 +53,10 @@ def read_ply_back(path: Path) -> PlyBack:
     record = np.dtype([(name, _KINDS[kind]) for kind, name in scalars])
     start = len(head) + len(end)
     middle = start + counts["vertex"] * record.itemsize
-    if len(data) != middle + counts.get("face", 0) * _FACE.itemsize:
+    if len(data) != middle + counts.get("face", 0) * FACE.itemsize:
         raise InputError(f"{path} is cut short or was changed by another program: rebuild the target again")
     points = np.frombuffer(data, dtype=record, count=counts["vertex"], offset=start)
-    faces = np.frombuffer(data, dtype=_FACE, offset=middle)["corners"]
+    faces = np.frombuffer(data, dtype=FACE, offset=middle)["corners"]
     return PlyBack({name: points[name] for name in record.names or ()}, faces.astype(np.int32))
 
 

@@ -49,6 +49,10 @@ class Chart:
         around = np.linspace(0.0, TURN_RAD, len(self.y))
         return np.column_stack([x, np.interp(wrapped(v), around, self.y)])
 
+    def three_turns(self, places: Floats) -> Floats:
+        """Places in the plane (n, 2), one turn back, as they are, and one turn on, (3 n, 2)."""
+        return np.concatenate([places + [0.0, k * self.turn_mm] for k in (-1.0, 0.0, 1.0)])
+
     def lengths(self, starts: Floats, stops: Floats) -> Floats:
         """True lengths of lines that are straight in the plane, (n,), between (n, 2) ends.
 

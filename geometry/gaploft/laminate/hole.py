@@ -145,7 +145,7 @@ def _hole(
     starts, stops = (chart.unrolled(ends[:, 0], ends[:, 1]) for ends in pieces)
     ways, turn = stops - starts, chart.turn_mm
     ways[:, 1] = np.mod(ways[:, 1] + turn / 2.0, turn) - turn / 2.0
-    return Hole(chart, _three_turns(starts, chart), np.tile(ways, (3, 1)), line_mm, field, gap_mm, spacing_mm)
+    return Hole(chart, chart.three_turns(starts), np.tile(ways, (3, 1)), line_mm, field, gap_mm, spacing_mm)
 
 
 def _rings(gap_mm: tuple[float, float]) -> tuple[Floats, Floats]:
@@ -162,7 +162,7 @@ def _around_patch(outline: Outline, chart: Chart) -> tuple[Field, float, float]:
     data, turn = np.asarray(outline.patch.data), TURN_RAD * outline.radius_mm
     once = data[(data[:, 1] >= 0.0) & (data[:, 1] < turn)]
     damaged = chart.unrolled(once[:, 0], once[:, 1] / outline.radius_mm)
-    tree = cKDTree(_three_turns(damaged, chart))
+    tree = cKDTree(chart.three_turns(damaged))
     spacing = float(np.quantile(tree.query(damaged, k=2)[0][:, 1], 0.95))
     rounded = max(_ROUNDED_MM, _ROUNDED_SHARE * spacing)
     step = max(min(_GRID_MM, _GRID_SHARE * spacing), 1e-3)
@@ -173,10 +173,6 @@ def _around_patch(outline: Outline, chart: Chart) -> tuple[Field, float, float]:
     places = chart.unrolled(np.repeat(u, n_v), np.tile(np.arange(n_v) * (TURN_RAD / n_v), n_u))
     distance = tree.query(places)[0].reshape(n_u, n_v)
     return Field(u, _filled(distance - spacing - rounded)), spacing, rounded
-
-
-def _three_turns(places: Floats, chart: Chart) -> Floats:
-    return np.concatenate([places + [0.0, k * chart.turn_mm] for k in (-1.0, 0.0, 1.0)])
 
 
 def _filled(values: Floats) -> Floats:

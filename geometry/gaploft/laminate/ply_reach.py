@@ -38,9 +38,8 @@ def wall_of(bed: Bed, thickness_mm: Floats) -> Over:
         at = np.flatnonzero(depth > float(thickness_mm[1:].sum()) + _ROUNDING_MM)
         thickness = depth[at]
     chart = bed.hole.chart
-    known = chart.unrolled(*bed.uv[at].T)
-    turns = np.concatenate([known + [0.0, k * chart.turn_mm] for k in (-1.0, 0.0, 1.0)])
-    tree, thrice = cKDTree(turns), np.tile(thickness, 3)
+    tree = cKDTree(chart.three_turns(chart.unrolled(*bed.uv[at].T)))
+    thrice = np.tile(thickness, 3)
 
     def over(u: Floats, v: Floats) -> Floats:
         u, v = np.broadcast_arrays(np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64))

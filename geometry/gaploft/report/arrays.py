@@ -2,21 +2,20 @@
 
 from gaploft.report.model import Rebuild
 from gaploft.report.shop_pictures import ShopArrays
-from gaploft.target.places import Places
 
 
 def shop_arrays(rebuild: Rebuild) -> ShopArrays | None:
     """What the pictures show beside the target; None where a rebuild does not know where its points lie."""
-    shop, target, stages = rebuild.shop, rebuild.target, rebuild.stages
-    if shop is None or target is None or target.uv is None or stages is None or stages.fitted is None:
+    shop, target = rebuild.shop, rebuild.target
+    if shop is None or target is None or target.uv is None:
         return None
-    fit = stages.fitted.fit
     u, v = target.uv.T
-    station, angle = Places(fit.surface, fit.outline.gap_mm[0], rebuild.job.zero_mm).named(u, v)
+    station, angle = shop.places.named(u, v)
     inner = None
     if shop.wall is not None:
         below = shop.layers.coats(u, v) + shop.wall.thickness_mm
-        inner = fit.surface.evaluate(u, v) - below[:, None] * fit.surface.normals(u, v)
+        surface = shop.places.surface
+        inner = surface.evaluate(u, v) - below[:, None] * surface.normals(u, v)
     return ShopArrays(
         station_mm=station,
         angle_deg=angle,

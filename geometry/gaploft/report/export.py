@@ -16,7 +16,7 @@ from gaploft.progress import Progress, silent
 from gaploft.report.numbers import as_json
 from gaploft.report.page import as_page
 from gaploft.report.pictures import draw_pictures
-from gaploft.report.pieces import Piece
+from gaploft.report.pieces import Piece, target_files, write_pieces
 from gaploft.report.shop_pictures import ShopArrays
 from gaploft.scan.model import Note
 from gaploft.target.model import Target
@@ -109,12 +109,8 @@ def _write(folder: Path, export: Export, progress: Progress) -> Exported:
     found = read_back(folder / stl, export.target)
     progress("write", 0.2)
     coloured = write_ply(folder / ply, export.target, frame=export.frame)
-    files: list[dict[str, Any]] = [
-        _told(stl, "the target", written.sha256),
-        _told(ply, "the target with band, depth and zone", coloured.sha256),
-    ]
-    for name, piece in zip(others, export.pieces, strict=True):
-        files.append({"file": name, "holds": piece.holds, **piece.write(folder / name)})
+    pieces = dict(zip(others, export.pieces, strict=True))
+    files = [*target_files(written, coloured), *write_pieces(folder, pieces)]
     written = replace(written, rounding_mm=written.rounding_mm + export.rounding_mm)
     notes = file_notes(written, chord_tolerance_mm=export.report["job"]["chord_tolerance_mm"])
     told = {**export.report["target"], **asdict(written), "size_mm": list(found.size_mm)}
@@ -125,10 +121,6 @@ def _write(folder: Path, export: Export, progress: Progress) -> Exported:
     progress("write", 0.9)
     write_whole(folder / page, as_page(report, pictures).encode("utf-8"))
     return Exported(export.names, found, written.sha256, report["verdict"], notes)
-
-
-def _told(name: str, holds: str, sha256: str) -> dict[str, str]:
-    return {"file": name, "holds": holds, "sha256": sha256}
 
 
 def _with_notes(report: Mapping[str, Any], notes: Sequence[Note]) -> dict[str, Any]:

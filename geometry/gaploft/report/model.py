@@ -18,6 +18,7 @@ from gaploft.scan.frame import Frame
 from gaploft.scan.model import Note, ScanSource
 from gaploft.target.layers import LayerMap
 from gaploft.target.model import Target
+from gaploft.target.places import Places
 from gaploft.tube.model import TubePoints
 
 Verdict = Literal["ready", "check", "refused"]
@@ -45,9 +46,11 @@ class Shop:
     """What the workshop gets beside the target, all in the scan's frame.
 
     ``wall``, ``bed``, ``plies`` and ``reach`` are None where they were not asked for, or can't be had.
-    ``flanks`` are points and normals, (n, 3) each, of intact tube beyond the target.
+    ``places`` are stations and angles on the rebuilt surface, ``flanks`` points and normals, (n, 3) each, of
+    intact tube beyond the target.
     """
 
+    places: Places
     layers: LayerMap
     flanks: tuple[NDArray[np.float64], NDArray[np.float64]]
     wall: Wall | None = None

@@ -14,7 +14,7 @@ from gaploft.files.facts import WrittenMesh
 from gaploft.job import Thickness
 from gaploft.progress import STAGES
 from gaploft.report.model import Rebuild
-from gaploft.report.pieces import in_frame
+from gaploft.report.pieces import in_frame, owner_of
 from gaploft.scan.frame import Frame
 
 SCHEMA = 1
@@ -57,7 +57,7 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "schema": SCHEMA,
         "generator": f"{GENERATOR} {version()}",
         "unit": "mm",
-        "frame": FRAME["scan" if rebuild.frame is None else rebuild.frame.owner],
+        "frame": FRAME[owner_of(rebuild.frame)],
         "scan": asdict(rebuild.source),
         "job": _job(rebuild),
         **{name: _fields(kind, known[name]) for name, kind in _EVIDENCE.items()},

@@ -17,7 +17,7 @@ from gaploft.report.arrays import shop_arrays
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import GENERATOR, as_dict, as_json
 from gaploft.report.page import as_page
-from gaploft.report.pieces import PIECE_NAMES, in_frame, owner_of, pieces_of
+from gaploft.report.pieces import PIECE_NAMES, in_frame, owner_of, pieces_of, target_files, write_pieces
 
 OUTPUT_NAMES = ("target.stl", "target.ply", "report.json", "report.html", *PIECE_NAMES)
 
@@ -61,11 +61,8 @@ def write_outputs(
             written = write_stl(staging / "target.stl", target, frame=owner)
             progress("write", 0.2)
             ply = write_ply(staging / "target.ply", target, frame=owner)
-            files = [_told(written.file, "the target", written.sha256)]
-            files.append(_told(ply.file, "the target with band, depth and zone", ply.sha256))
-            for piece in pieces_of(rebuild):
-                told = piece.write(staging / piece.name)
-                files.append({"file": piece.name, "holds": piece.holds, **told})
+            pieces = {piece.name: piece for piece in pieces_of(rebuild)}
+            files = [*target_files(written, ply), *write_pieces(staging, pieces)]
             rebuild = _with_file_notes(rebuild, written)
         progress("write", 0.6)
         pictures = () if drawn is None else drawn()
@@ -86,10 +83,6 @@ def clear_outputs(directory: Path, *, keep: Sequence[Path] = ()) -> None:
         return
     if f'"generator": "{GENERATOR} ' in report:
         clear_folder(directory, OUTPUT_NAMES, keep=keep)
-
-
-def _told(name: str, holds: str, sha256: str) -> dict[str, str]:
-    return {"file": name, "holds": holds, "sha256": sha256}
 
 
 def _with_file_notes(rebuild: Rebuild, written: WrittenMesh) -> Rebuild:

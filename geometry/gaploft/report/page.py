@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
 
+from gaploft.evidence.band import HALF_WIDTH
 from gaploft.report.cautions import CAUTIONS
 from gaploft.report.pictures import Picture
 from gaploft.report.rule import rule_lines, rule_text
@@ -21,8 +22,6 @@ _VERDICTS = {
 }
 #: Parts of a report that are there only when they were asked for.
 _BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock", "files")
-#: Standard uncertainties in 95 % of a normal distribution, to one side.
-_NORMAL_95 = 1.96
 _HEX = re.compile(r"[0-9a-f]{8,}")
 
 
@@ -99,7 +98,7 @@ def _share(value: float | None, digits: int = 1) -> str:
 
 def _within95(standard_mm: float | None) -> str:
     """Half width that holds 95 % of a normal error of this standard uncertainty (GUM, JCGM 100, annex G)."""
-    return "–" if standard_mm is None else f"± {_figure(_NORMAL_95 * float(standard_mm), 'mm')}"
+    return "–" if standard_mm is None else f"± {_figure(HALF_WIDTH * float(standard_mm), 'mm')}"
 
 
 def _point(xyz: Sequence[float] | None) -> str:

@@ -1,6 +1,6 @@
 """All that is written beside target and report, each piece by itself, in the frame that was asked for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.files.drawing import write_dxf, write_svg
+from gaploft.files.facts import WrittenMesh
 from gaploft.files.flanks import write_flanks
 from gaploft.files.stl import write_stl_mesh
 from gaploft.files.threemf import write_threemf
@@ -55,6 +56,24 @@ ENDINGS = (
     "_plies.svg",
 )
 PIECE_NAMES = tuple(Piece(ending, "", lambda path: {}).name for ending in ENDINGS)
+
+
+def told(file: str, holds: str, sha256: str, **more: Any) -> dict[str, Any]:
+    """What the report tells of one file."""
+    return {"file": file, "holds": holds, "sha256": sha256, **more}
+
+
+def target_files(stl: WrittenMesh, ply: WrittenMesh) -> list[dict[str, Any]]:
+    """What the report tells of the two files that every target has."""
+    return [
+        told(stl.file, "the target", stl.sha256),
+        told(ply.file, "the target with band, depth and zone", ply.sha256),
+    ]
+
+
+def write_pieces(folder: Path, pieces: Mapping[str, Piece]) -> list[dict[str, Any]]:
+    """Write pieces under the names they are given; return what the report tells of each."""
+    return [told(name, piece.holds, **piece.write(folder / name)) for name, piece in pieces.items()]
 
 
 def in_frame(target: Target, frame: Frame | None) -> Target:

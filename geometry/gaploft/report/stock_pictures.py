@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from gaploft.report.colours import signed_scale, srgb
 from gaploft.report.picture import DARK, Figures, Picture, plain
 from gaploft.stock.model import LABELS, Stock, TargetSkin
+from gaploft.target.rings import along_centres
 
 #: No data, and what is to be done at a place: each grey or hue of its own lightness, for print in grey too.
 _NO_DATA = "#b4b4b4"
@@ -39,8 +40,7 @@ def _grid(target: TargetSkin, values: NDArray[Any]) -> tuple[NDArray[Any], tuple
     """Values as rings and lines, thinned, and the length along the rings' centres."""
     assert target.shape is not None
     n_u, n_v = target.shape
-    rings = target.vertices_mm[: n_u * n_v].reshape(n_u, n_v, 3).mean(axis=1)
-    length = float(np.linalg.norm(np.diff(rings, axis=0), axis=1).sum())
+    length = float(along_centres(target.vertices_mm[: n_u * n_v].reshape(n_u, n_v, 3))[-1])
     rows = np.linspace(0, n_u - 1, min(n_u, _MOST)).round().astype(int)
     lines = np.linspace(0, n_v - 1, min(n_v, _MOST)).round().astype(int)
     return values[: n_u * n_v].reshape(n_u, n_v)[np.ix_(rows, lines)], (0.0, length)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gaploft.report.shop_pictures import ShopArrays
 from gaploft.target.model import Target
+from gaploft.target.rings import along_centres
 
 Floats = NDArray[np.float64]
 
@@ -32,7 +33,7 @@ class Unrolled:
             self.rings_mm = self._grid(shop.station_mm).mean(axis=1)
             self._angles = self._grid(shop.angle_deg)
         else:
-            self.rings_mm = _along_centres(target)
+            self.rings_mm = along_centres(np.asarray(target.on_rings(target.vertices_mm), dtype=np.float64))
             around = np.arange(target.shape[1]) * (360.0 / target.shape[1])
             self._angles = np.broadcast_to(around, target.shape)
         ends = float(self.rings_mm[0]), float(self.rings_mm[-1])
@@ -93,10 +94,3 @@ class Unrolled:
 def spread(count: int, most: int) -> NDArray[np.intp]:
     """Places 0 to ``count - 1``, or ``most`` of them evenly spread from the first to the last."""
     return np.linspace(0.0, count - 1.0, min(count, most)).round().astype(np.intp)
-
-
-def _along_centres(target: Target) -> Floats:
-    """Distance along the centres of the rings, (n_u,), mm."""
-    centres = np.asarray(target.on_rings(target.vertices_mm), dtype=np.float64).mean(axis=1)
-    steps = np.linalg.norm(np.diff(centres, axis=0), axis=1)
-    return np.concatenate([[0.0], np.cumsum(steps)])

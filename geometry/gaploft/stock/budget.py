@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.evidence.band import HALF_WIDTH
 from gaploft.stock.align import moved_by
 from gaploft.stock.decide import guard_band
 from gaploft.stock.model import Alignment, Budget, StockSettings, TargetSkin
@@ -11,9 +12,6 @@ from gaploft.stock.samples import Samples
 from gaploft.stock.seeds import SMALL_MM
 
 Floats = NDArray[np.float64]
-
-#: The 95 % band is this many standard uncertainties wide to each side.
-_BAND = 1.96
 
 
 def budget_of(
@@ -37,7 +35,7 @@ def budget_of(
     smooth = noise.smooth_mm**2 * noise.length_mm**2 / (noise.length_mm**2 + 0.5 * SMALL_MM**2)
     mean = float(np.sqrt(min(noise.white_density_mm4 / disc, noise.white_mm**2) + smooth))
     skin, n = samples.skin, len(samples.skin.points)
-    own = np.zeros(n) if target.band95_mm is None else skin.carried(target.band95_mm) / _BAND
+    own = np.zeros(n) if target.band95_mm is None else skin.carried(target.band95_mm) / HALF_WIDTH
     lined_up = np.zeros(n) if alignment is None else moved_by(alignment, skin.points, skin.normals)
     total = np.sqrt(mean**2 + own**2 + lined_up**2 + settings.uncertainty_mm**2)
     combined = float(np.median(total))

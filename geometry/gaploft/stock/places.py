@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.stock.model import TargetSkin
+from gaploft.target.rings import along_centres
 
 Floats = NDArray[np.float64]
 
@@ -19,13 +20,12 @@ def station_and_angle(target: TargetSkin, at: Floats) -> tuple[float | None, flo
     rings = target.vertices_mm[: n_u * n_v].reshape(n_u, n_v, 3)
     nearest = int(((rings.reshape(-1, 3) - at) ** 2).sum(axis=1).argmin())
     row = nearest // n_v
-    centres = rings.mean(axis=1)
-    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(centres, axis=0), axis=1))])
-    first = rings[row, 0] - centres[row]
+    centre = rings[row].mean(axis=0)
+    first = rings[row, 0] - centre
     first /= np.linalg.norm(first)
-    second = rings[row, n_v // 4] - centres[row]
+    second = rings[row, n_v // 4] - centre
     second -= (second @ first) * first
     second /= np.linalg.norm(second)
-    away = at - centres[row]
+    away = at - centre
     angle = float(np.degrees(np.arctan2(away @ second, away @ first)))
-    return float(stations[row]), angle % 360.0
+    return float(along_centres(rings)[row]), angle % 360.0

@@ -70,9 +70,14 @@ def as_rings(points_mm: ArrayLike, normals: ArrayLike, band95_mm: ArrayLike, sha
     if min(n_u - 1, n_v - 2) < 1 or not len(points) == len(unit) == len(band) == n_u * n_v:
         raise ValueError(f"{points.shape}, {unit.shape}, {band.shape} are not {n_u} rings of {n_v} points")
     grid = points.reshape(n_u, n_v, 3)
-    steps = np.linalg.norm(np.diff(grid.mean(axis=1), axis=0), axis=1)
-    stations = np.concatenate([[0.0], np.cumsum(steps)])
+    stations = along_centres(grid)
     return Rings(grid, unit.reshape(n_u, n_v, 3), band.reshape(n_u, n_v), stations)
+
+
+def along_centres(rings_mm: Floats) -> Floats:
+    """Distance along the centres of rings (n_u, n_v, 3) from the first of them, (n_u,), mm."""
+    steps = np.linalg.norm(np.diff(rings_mm.mean(axis=1), axis=0), axis=1)
+    return np.concatenate([[0.0], np.cumsum(steps)])
 
 
 def points_on_rings(
