@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
-from gaploft.stock.axes import SIDE, SLIDE, TILT, TWIST, Axes, axes_about, moved
 from gaploft.stock.model import Alignment
 from gaploft.stock.nearest import TriangleTree, distance_along
+from gaploft.tube.axes import SIDE, SLIDE, TILT, TWIST, Axes, axes_about, moved
+from gaploft.tube.robust import blocks, sandwich, tukey
 
 Floats = NDArray[np.float64]
 
@@ -17,11 +18,7 @@ Floats = NDArray[np.float64]
 _LEAST_SHOWN = 0.03
 #: Nor is one whose own standard uncertainty is more than this, mm.
 _LEAST_KNOWN_MM = 0.1
-#: Tukey's constant: 95 % as good as least squares on normal noise.
-_TUKEY = 4.685
 _ROUNDS, _DONE_MM = 30, 1e-5
-#: Flank points so close together share their noise; side of the blocks that are taken as one, mm.
-_BLOCK_MM = 6.0
 _LEAST_POINTS, _LEAST_BLOCKS, _MOST_POINTS = 200, 12, 8000
 #: Chance that noise alone is called a misfit.
 _CHANCE = 0.01
@@ -75,10 +72,10 @@ def find_alignment(
         columns, residual, block = (
             axes.columns(points[there], normals[there]),
             height[there],
-            _blocks(points[there]),
+            blocks(points[there]),
         )
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
-        weight = np.maximum(1.0 - (residual / (_TUKEY * scale)) ** 2, 0.0) ** 2
+        weight = tukey(residual, scale)
         seen = _seen_directions(columns, weight, scale, int(block.max()) + 1)
         if block.max() < _LEAST_BLOCKS or seen.shape[1] == 0:
             return None
@@ -87,7 +84,7 @@ def find_alignment(
         matrix = axes.matrix(step) @ matrix
         if np.abs(step).max() < _DONE_MM:
             break
-    covariance = seen @ _covariance(columns @ seen, residual, scale, block) @ seen.T
+    covariance = seen @ sandwich(columns @ seen, residual, scale, block) @ seen.T
     told = _told(axes, axes.steps(matrix), covariance, seen)
     chance = _chance(seen.T @ axes.steps(matrix), seen.T @ covariance @ seen, int(block.max()) + 1)
     counted = weight > 0.0
@@ -122,23 +119,6 @@ def _seen_directions(columns: Floats, weight: Floats, scale: float, n_blocks: in
     shown, ways = np.linalg.eigh((columns * weight[:, None]).T @ columns / max(float(weight.sum()), 1e-12))
     known = scale / np.sqrt(n_blocks * np.maximum(shown, 1e-12))
     return np.asarray(ways[:, (shown >= _LEAST_SHOWN**2) & (known <= _LEAST_KNOWN_MM)])
-
-
-def _blocks(points: Floats) -> NDArray[np.intp]:
-    """Number of the block that each point lies in."""
-    place = np.floor((points - points.min(axis=0)) / _BLOCK_MM).astype(np.int64)
-    key = np.ravel_multi_index(tuple(place.T), tuple(place.max(axis=0) + 1))
-    return np.asarray(np.unique(key, return_inverse=True)[1].reshape(-1))
-
-
-def _covariance(columns: Floats, residual: Floats, scale: float, block: NDArray[np.intp]) -> Floats:
-    """Covariance of an estimate with Tukey's weights, blocks being independent."""
-    square = np.minimum((residual / (_TUKEY * scale)) ** 2, 1.0)
-    bread = np.linalg.inv((columns * ((1.0 - square) * (1.0 - 5.0 * square))[:, None]).T @ columns)
-    pull = columns * (residual * (1.0 - square) ** 2)[:, None]
-    n_blocks, k = int(block.max()) + 1, columns.shape[1]
-    summed = np.column_stack([np.bincount(block, pull[:, j], minlength=n_blocks) for j in range(k)])
-    return np.asarray(bread @ (summed.T @ summed) @ bread.T * (n_blocks / max(n_blocks - k, 1)))
 
 
 def _chance(steps: Floats, covariance: Floats, n_blocks: int) -> float:

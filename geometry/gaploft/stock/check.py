@@ -10,7 +10,6 @@ from gaploft.errors import InputError
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Scan
 from gaploft.stock.align import find_alignment
-from gaploft.stock.axes import moved
 from gaploft.stock.budget import budget_of
 from gaploft.stock.decide import judge
 from gaploft.stock.doubts import check_settings, check_skin, not_near, stock_notes
@@ -23,6 +22,7 @@ from gaploft.stock.refine import Skin, refined
 from gaploft.stock.samples import Samples, samples_of
 from gaploft.stock.spots import Spot, find_spots
 from gaploft.stock.volume import measure_of
+from gaploft.tube.axes import moved
 
 Floats = NDArray[np.float64]
 

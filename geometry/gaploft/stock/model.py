@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.scan.model import Note, ScanSource
-from gaploft.stock.axes import Axes
+from gaploft.tube.axes import Axes
 
 Floats = NDArray[np.float64]
 

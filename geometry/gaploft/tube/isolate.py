@@ -7,7 +7,8 @@ from gaploft.errors import InputError
 from gaploft.job import Damage
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Scan
-from gaploft.tube.around import AroundMap, around_map
+from gaploft.tube.around import around_map
+from gaploft.tube.damaged import damaged_vertices, gap_between, patch_on
 from gaploft.tube.march import Flank, march, march_back
 from gaploft.tube.model import TubePoints
 from gaploft.tube.near import distance_from_segment, scan_near, seed_reach, sparse_points
@@ -40,6 +41,11 @@ def _spine(flank_a: Flank, flank_b: Flank, diameter: float) -> Spine:
     # Length of the arc over a chord whose end directions differ by this angle.
     arc = chord * (half / np.sin(half) if half > 1e-6 else 1.0)
     u = np.cumsum(np.concatenate([[0.0], steps_a, [arc], steps_b]))
+    if u[-1] < 0.5 * diameter:
+        raise InputError(
+            f"only {u[-1]:.1f} mm of the tube can be followed in the scan: "
+            "scan more of it, in one piece and with its normals outward"
+        )
     keep = np.concatenate([[True], np.diff(u) > 1e-6])
     centres = np.concatenate([centres_a, centres_b])
     return fit_spine(u[keep], centres[keep], knot_mm=0.7 * diameter, smooth_mm=1.6 * diameter)
@@ -65,9 +71,34 @@ def isolate_tube(scan: Scan, damage: Damage, *, progress: Progress = silent) -> 
     diameter = first_a.radius_mm + first_b.radius_mm
     reach = min(max(_FLANK_GAPS * length, _FLANK_DIAMETERS * diameter, _FLANK_MM), _LONGEST_FLANK_MM)
     near = sparse_points(scan, distance < 1.2 * reach + 2.0 * diameter, edge_mm)
-    flank_a, flank_b = march(near, first_a, length_mm=reach), march(near, first_b, length_mm=reach)
+    return follow_tube(scan, near, damage, (first_a, first_b), reach_mm=reach, progress=progress)
+
+
+def follow_tube(
+    scan: Scan,
+    near: Nearby,
+    damage: Damage,
+    first: tuple[Ring, Ring],
+    *,
+    reach_mm: float,
+    patience_mm: float = 0.0,
+    progress: Progress = silent,
+) -> TubePoints:
+    """Points of a tube whose first rings on both sides of the damage are known.
+
+    Parameters
+    ----------
+    near : the points of the scan that the tube is looked for in
+    first : rings of the 'from' and of the 'to' side, which point away from each other
+    reach_mm : how far each flank is followed at most
+    patience_mm : how long a hole in the scan may be that the flanks are followed past
+    """
+    first_a, first_b = first
+    flank_a, flank_b = (
+        march(near, ring, length_mm=reach_mm, patience_mm=patience_mm) for ring in (first_a, first_b)
+    )
     progress("tube", 0.7)
-    spine = _spine(flank_a, flank_b, diameter)
+    spine = _spine(flank_a, flank_b, first_a.radius_mm + first_b.radius_mm)
     marks = spine.locate(np.array([damage.from_mm, damage.to_mm]))[0]
     inner = spine.locate(np.array([first_a.centre, first_b.centre]))[0]
     back = [
@@ -95,48 +126,6 @@ def _first_rings(
     return rings, near.edge_mm
 
 
-def _damaged_vertices(scan: Scan, damage: Damage) -> NDArray[np.bool_] | None:
-    """Mask over the scan's vertices of the one-sided damage; None when it goes all the way round."""
-    if damage.source_vertices is None:
-        return None
-    n_source = len(scan.vertex_of_source)
-    beyond = (damage.source_vertices < 0) | (damage.source_vertices >= n_source)
-    if beyond.any():
-        raise InputError(
-            f"damaged vertex {int(damage.source_vertices[beyond][0])} is not in the scan, which has "
-            f"{n_source} vertices numbered from 0: write the mask from this scan file"
-        )
-    mask = np.zeros(len(scan.vertices_mm), dtype=bool)
-    index = scan.vertex_of_source[damage.source_vertices]
-    mask[index[index >= 0]] = True
-    return mask
-
-
-def _gap_between(u: NDArray[np.float64], marks: NDArray[np.float64]) -> tuple[float, float]:
-    """The marked gap, drawn out to where the scan of the tube begins again if the marks lie within it."""
-    found = []
-    for side, mark in ((-1.0, marks[0]), (1.0, marks[1])):
-        beyond = side * (u - mark)
-        count = np.bincount(beyond[beyond >= 0.0].astype(int))
-        begun = count >= 0.4 * np.median(count) if len(count) else count > 0
-        first = int(np.argmax(begun)) if begun.any() else 0
-        found.append(float(mark + side * first))
-    return found[0], found[1]
-
-
-def _patch(
-    scan: Scan, mask: NDArray[np.bool_], spine: Spine, around: AroundMap, largest_mm: float
-) -> NDArray[np.float64]:
-    """Station and angle of the damaged vertices, wherever the damage has left them."""
-    u, angle, radius = spine.locate(scan.vertices_mm[mask])
-    on = (u > spine.start_mm) & (u < spine.stop_mm) & (radius < 1.3 * largest_mm)
-    if not on.any():
-        raise InputError(
-            "none of the damaged vertices lie on the tube at the damage points: mark the damage on this tube"
-        )
-    return np.column_stack([u[on], around(angle[on])])
-
-
 def _tube_points(
     scan: Scan,
     damage: Damage,
@@ -150,14 +139,14 @@ def _tube_points(
     u, angle, off = spine.locate(near.points[index])
     inside = (u > spine.start_mm) & (u < spine.stop_mm)
     index, u, angle, off = index[inside], u[inside], angle[inside], off[inside]
-    mask = _damaged_vertices(scan, damage)
-    gap = _gap_between(u, marks)
+    mask = damaged_vertices(scan, damage)
+    gap = gap_between(u, marks)
     damaged = (u > gap[0]) & (u < gap[1]) if mask is None else mask[near.vertex[index]]
     around = around_map(u[~damaged], angle[~damaged], off[~damaged])
     patch = None
     if mask is not None:
         largest = max(float(ring.outline_mm.max()) for flank in flanks for ring in flank.rings)
-        patch = _patch(scan, mask, spine, around, largest)
+        patch = patch_on(scan, mask, spine, around, largest)
         gap = (float(patch[:, 0].min()), float(patch[:, 0].max()))
     radius = (flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0
     return TubePoints(

@@ -19,6 +19,8 @@ _LOST_RINGS = 3
 #: Part of a normal along the tube beyond which the surface counts as turning away, some 27 degrees, and
 #: as standing across it, some 45; and the share of a ring's points that has to.
 _LEANING, _ACROSS, _TURNED_SHARE = 0.45, 0.7, 0.15
+#: So much of a ring is still seen beside a hole in the scan.
+_HOLED_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -44,13 +46,14 @@ class _Look:
 
     ``tilted`` is the share of points whose normals lean back (the tube flares out into something) less
     the share whose normals lean forward (it closes in on itself). ``n_across`` points inside the
-    outline belong to a wall that stands across the tube.
+    outline belong to a wall that stands across the tube, ``n_beside`` lie close outside it.
     """
 
     ring: Ring
     own: NDArray[np.int64]
     tilted: float
     n_across: int
+    n_beside: int
 
 
 class _Slabs:
@@ -87,15 +90,18 @@ def _look(slabs: _Slabs, ring: Ring, step: float) -> _Look:
     shift = outline_centre(outline, ring.direction, ring.across)
     found = Ring(centre + shift, ring.direction, ring.across, outline, covered)
     across = (r < expected) & (normals @ ring.direction > _ACROSS)
-    return _Look(found, subset[own], tilted, int(across.sum()))
+    beside = ~own & (r > expected) & (r < 2.0 * expected)
+    return _Look(found, subset[own], tilted, int(across.sum()), int(beside.sum()))
 
 
-def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
+def march(near: Nearby, first: Ring, *, length_mm: float, patience_mm: float = 0.0) -> Flank:
     """Grow rings outward from the first along its direction.
 
     A ring counts as lost when a share of the outline that was seen before vanishes, jumps or leans
     steeply; the flank ends where that lasts for three rings in a row. The reason tells an open end
-    (nothing more there), a closed end (the surface leans in on itself) and a junction apart.
+    (nothing more there), a closed end (the surface leans in on itself) and a junction apart. A hole in
+    the scan, with some of the ring still there and nothing beside it, is passed if no longer than
+    ``patience_mm``.
     """
     step = _step(near, first)
     slabs = _Slabs(near, first.direction)
@@ -111,7 +117,9 @@ def march(near: Nearby, first: Ring, *, length_mm: float) -> Flank:
         pending.append(look)
         if leaning or share < max(0.85 * coverage, 0.4):
             reason = "closed end" if _closes(pending, len(here.own)) else "junction"
-            if len(pending) >= _LOST_RINGS:
+            if len(pending) >= _LOST_RINGS and (
+                len(pending) * step > patience_mm or not all(_beside_hole(lost) for lost in pending)
+            ):
                 break
         else:
             rings += [seen.ring for seen in pending]
@@ -128,6 +136,12 @@ def _closes(lost: Sequence[_Look], n_ring: int) -> bool:
     """Whether the surface leans in on itself, or a wall stands across it, where rings were lost."""
     turned = any(look.tilted < -_TURNED_SHARE for look in lost)
     return turned or sum(look.n_across for look in lost) > 0.5 * n_ring
+
+
+def _beside_hole(lost: _Look) -> bool:
+    """Whether a ring was lost to a hole in the scan alone."""
+    seen = lost.ring.covered.mean() > _HOLED_SHARE and abs(lost.tilted) <= _TURNED_SHARE
+    return bool(seen and lost.n_beside < 0.05 * len(lost.own))
 
 
 def march_back(near: Nearby, first: Ring, *, length_mm: float) -> NDArray[np.int64]:

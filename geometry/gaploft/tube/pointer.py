@@ -36,13 +36,15 @@ class PointedRing:
     radius_mm: float
 
 
-def ring_at(cloud: Cloud, point_mm: ArrayLike) -> PointedRing | None:
+def ring_at(cloud: Cloud, point_mm: ArrayLike, *, patch_mm: float = LARGEST_RADIUS_MM) -> PointedRing | None:
     """Find the ring of the tube around a place on its surface; None where there is no tube.
 
     Parameters
     ----------
     point_mm : array_like, shape (3,)
         A place on the surface, as :func:`gaploft.tube.cloud.pointed_at` gives it.
+    patch_mm : float
+        The axis is read off a patch of this radius at most.
 
     Notes
     -----
@@ -51,7 +53,7 @@ def ring_at(cloud: Cloud, point_mm: ArrayLike) -> PointedRing | None:
     tube close by is none of it. At a ragged rim the nearest whole ring is taken and moved along the axis.
     """
     point = as_vector(point_mm, name="point_mm")
-    axis = _local_axis(cloud, point)
+    axis = _local_axis(cloud, point, patch_mm)
     if axis is None:
         return None
     section = _best_section(cloud, point, axis)
@@ -64,7 +66,7 @@ def ring_at(cloud: Cloud, point_mm: ArrayLike) -> PointedRing | None:
     return _drawn(section, point)
 
 
-def _local_axis(cloud: Cloud, point: Floats) -> Floats | None:
+def _local_axis(cloud: Cloud, point: Floats, patch_mm: float) -> Floats | None:
     """Direction of the tube from a patch around the point; None when all is flat or nothing is there."""
     offset = cloud.points_mm - point
     distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
@@ -72,7 +74,7 @@ def _local_axis(cloud: Cloud, point: Floats) -> Floats | None:
     if distance[nearest] > LINK * cloud.spacing_mm:
         return None
     reach = max(4.0 * cloud.spacing_mm, 2.0)
-    while reach < LARGEST_RADIUS_MM:
+    while reach < patch_mm:
         patch = linked(cloud, np.flatnonzero(distance < reach), nearest)
         patch = patch[cloud.normals[patch] @ cloud.normals[nearest] > 0.0]
         if len(patch) >= LEAST_POINTS:

@@ -63,3 +63,8 @@ def axes_about(points: Floats, normals: Floats, centre_mm: Floats) -> Axes:
 def moved(points: Floats, matrix: Floats) -> Floats:
     """Points (n, 3) carried by a rigid motion (4, 4)."""
     return np.asarray(points @ matrix[:3, :3].T + matrix[:3, 3])
+
+
+def inverse(matrix: Floats) -> Floats:
+    """The inverse of a matrix, such as the way back of a motion (4, 4)."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
