@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gaploft.evidence.band import HALF_WIDTH, Band, band_over, band_scale
+from gaploft.evidence.band import HALF_WIDTH, Band, band_over, band_scale, band_with_shape
 from gaploft.evidence.model import BandSummary, BlankTest, Evidence, FitQuality, GapSize
 from gaploft.evidence.reseat import HalvesFit
 from gaploft.evidence.seam import seam_at_rims
@@ -38,11 +38,13 @@ def assess(fitted: HalvesFit, *, overlap_mm: float, progress: Progress = silent)
     blank = _blank_test(fit, cases)
     progress("evidence", 0.6)
     chosen, density = fit.chosen, fit.noise.density_mm4
-    scale = band_scale(chosen.problem, cases, density)
+    scale = band_scale(chosen.problem, cases, density, fit.shape)
     first, last = fit.surface.range_u
     stations = (max(first, fit.rebuilt_mm[0] - overlap_mm), min(last, fit.rebuilt_mm[1] + overlap_mm))
     band = band_over(chosen.problem, chosen.waves, stations, density, scale)
     bound = _over_rebuilt(fit, band) / (HALF_WIDTH * scale)
+    if fit.shape is not None:
+        band = band_with_shape(band, fit.shape)
     if chosen.strip is not None:
         band = band_with_strip(band, chosen.strip)
     if halves.moved is not None and fitted.seated is not None:
@@ -103,7 +105,9 @@ def _blank_test(fit: TubeFit, cases: list[tuple[Blanked, Waves]]) -> BlankTest:
 def _gap(fit: TubeFit) -> GapSize:
     start, stop = fit.outline.gap_mm
     waves = fit.chosen.waves
-    return GapSize(stop - start, 2.0 * fit.radius_mm, fit.flanks_mm, min(waves.bend_mm, waves.section_mm))
+    # Where the shape is known beforehand, the waves are those of the departure from it.
+    shape = float("inf") if fit.shape is not None else min(waves.bend_mm, waves.section_mm)
+    return GapSize(stop - start, 2.0 * fit.radius_mm, fit.flanks_mm, shape)
 
 
 def _quality(fit: TubeFit) -> FitQuality:

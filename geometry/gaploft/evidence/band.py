@@ -1,7 +1,7 @@
 """The 95 % band: posterior spread of the fit, scaled by what the blank tests really showed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from gaploft.surface.blank import Blanked, Grid
 from gaploft.surface.equations import Factor
 from gaploft.surface.fairness import Waves
 from gaploft.surface.fit import Problem
+from gaploft.surface.shape import Shape
 
 _GRID_U, _GRID_V = 24, 24
 #: Half width of a 95 % interval in standard deviations of a Gaussian.
@@ -47,8 +48,16 @@ def spread_per_mm2(factor: Factor, grid: Grid) -> Floats:
     return np.asarray(variance.reshape(len(grid.u), len(grid.v)))
 
 
-def band_scale(problem: Problem, cases: Sequence[tuple[Blanked, Waves]], density_mm4: float) -> float:
-    """Factor by which blanked stretches were missed more than the posterior says, at least 1."""
+def band_scale(
+    problem: Problem,
+    cases: Sequence[tuple[Blanked, Waves]],
+    density_mm4: float,
+    shape: Shape | None = None,
+) -> float:
+    """Factor by which blanked stretches were missed more than the posterior says, at least 1.
+
+    What is not known of a shape that the fit departs from is missed as well.
+    """
     if not cases:
         return 1.0
     ratios = []
@@ -57,7 +66,10 @@ def band_scale(problem: Problem, cases: Sequence[tuple[Blanked, Waves]], density
         without = spread_per_mm2(problem.factor(waves, piece.equations), grid)
         reference = spread_per_mm2(problem.factor(waves), grid)
         error = piece.error(problem, waves)[1::4, ::6]
-        ratios.append(np.mean(error**2) / np.mean(without + reference) / density_mm4)
+        expected = density_mm4 * np.mean(without + reference)
+        if shape is not None:
+            expected += np.mean(shape.spread(*np.meshgrid(grid.u, grid.v, indexing="ij")) ** 2)
+        ratios.append(np.mean(error**2) / expected)
     return float(np.sqrt(max(1.0, np.mean(ratios))))
 
 
@@ -69,9 +81,19 @@ def band_over(
     scale: float,
     *,
     n_u: int = _GRID_U,
+    shape: Shape | None = None,
 ) -> Band:
-    """Band over a run of stations, known at ``n_u`` of them."""
+    """Band over a run of stations, known at ``n_u`` of them; with what is not known of a shape that the fit
+    departs from."""
     u = np.linspace(*stations, n_u)
     grid = Grid.on(problem, u, np.linspace(0.0, TURN_RAD, _GRID_V, endpoint=False))
     variance = density_mm4 * spread_per_mm2(problem.factor(waves), grid)
-    return Band(u, HALF_WIDTH * scale * np.sqrt(variance))
+    band = Band(u, HALF_WIDTH * scale * np.sqrt(variance))
+    return band if shape is None else band_with_shape(band, shape)
+
+
+def band_with_shape(band: Band, shape: Shape) -> Band:
+    """The band widened by what is not known of the shape that the fit departs from."""
+    v = np.linspace(0.0, TURN_RAD, band.half_width_mm.shape[1], endpoint=False)
+    known = shape.spread(*np.meshgrid(band.u, v, indexing="ij"))
+    return replace(band, half_width_mm=np.hypot(band.half_width_mm, HALF_WIDTH * known))

@@ -9,14 +9,25 @@ from numpy.typing import NDArray
 from gaploft.errors import EvidenceError
 from gaploft.evidence.band import spread_per_mm2
 from gaploft.evidence.noise import Noise, scan_noise
-from gaploft.evidence.stretches import flank_stretches
+from gaploft.evidence.stretches import SMALLEST_SHARE, flank_stretches
 from gaploft.evidence.strip import Strip, bridged, widest_strip
 from gaploft.surface.arc import Arc
 from gaploft.surface.basis import TURN_RAD
 from gaploft.surface.blank import Blanked, Grid, blanked
 from gaploft.surface.fairness import Waves
-from gaploft.surface.fit import FitPoints, Problem, close_waves, section_size, settle, spread_out, started
+from gaploft.surface.fit import (
+    FitPoints,
+    Problem,
+    close_waves,
+    section_size,
+    settle,
+    spread_out,
+    started,
+    started_on,
+)
 from gaploft.surface.model import TubeSurface
+from gaploft.surface.shape import Shape
+from gaploft.surface.sweep import Bridge
 from gaploft.surface.weights import START, Likelihood, Places, likeliest
 from gaploft.tube.model import TubePoints
 from gaploft.tube.outline import Outline
@@ -28,6 +39,8 @@ _FIRST_GUESS = 2.0
 _ROUGH_POINTS = 15_000
 #: Cut-off around the section as a share of its tightest radius.
 _EDGE_SHARE = 0.7
+#: The same as a share of the mean radius, for what departs from a known shape where a strip was never seen.
+_PLAIN_SHARE = 0.4
 
 Floats = NDArray[np.float64]
 
@@ -73,18 +86,22 @@ class ChosenFit:
 
 def chosen_fit(
     tube: TubePoints,
-    arc: Arc,
+    ground: Arc | Shape,
     outline: Outline,
     margins: Floats,
     tick: Callable[[float], None],
     *,
     start: Places = START,
     rough: bool = False,
+    closer: float = 1.0,
 ) -> ChosenFit:
     """Fit to what lies further from the damage than the margins, as stiff as makes it likeliest.
 
-    ``start`` is where the search begins, such as what an earlier fit chose. ``rough`` does with fewer points
-    and one round: enough to find the margins with.
+    ``ground`` is the arc that the tube runs along, or a shape that it is known to be close to: then it is the
+    departure from that shape which is to be fair. ``start`` is where the search begins, such as what an
+    earlier fit chose. ``rough`` does with fewer points and one round: enough to find the margins with.
+    ``closer`` is a share of the usual waves for the fit that follows the scan closely: what stands out from
+    that one is no tube.
     """
     distance, rim = outline.distance(tube.u, tube.v)
     trusted = ~tube.damaged & (distance >= margins[rim])
@@ -98,18 +115,17 @@ def chosen_fit(
             f"only {len(u)} scan points of the tube can be trusted, at least 500 are needed: scan more of it"
         )
     areas = point_areas(u, v, tube.radius_mm)
-    bridge, strip = widest_strip(v, tube.radius_mm), None
     plain = _EDGE_SHARE * tube.tightest_mm
-    problem = started(
-        arc,
-        FitPoints(tube.points_mm[trusted], u, v, areas),
-        tube.flank_mm,
-        n_section=section_size(tube.radius_mm, tube.tightest_mm),
-        plain_mm=plain,
-        bridge=bridge,
+    unseen = widest_strip(v, tube.radius_mm)
+    if isinstance(ground, Shape) and unseen is not None:
+        # The edges of a strip that was never seen pass for tight ones, which a known shape does not need.
+        plain = max(plain, _PLAIN_SHARE * tube.radius_mm)
+    problem, bridge = _first_problem(
+        tube, ground, FitPoints(tube.points_mm[trusted], u, v, areas), plain, unseen
     )
+    strip = None
     diameter = 2.0 * tube.radius_mm
-    close = close_waves(diameter, plain)
+    close = close_waves(closer * diameter, plain)
     settled = settle(problem, areas, close, rounds=2, bridge=bridge)
     tick(0.3)
     problem = settled.problem
@@ -118,7 +134,7 @@ def chosen_fit(
         bridge = strip.bridge
         # Heights are as stiff there as the section: no point holds them.
         plain = max(plain, bridge.cut_off_mm)
-        close = close_waves(diameter, plain)
+        close = close_waves(closer * diameter, plain)
     noise = _noise(problem, close, settled.residual_mm, tube.radius_mm)
     noise = replace(noise, density_mm4=_FIRST_GUESS * noise.density_mm4)
     for share in (0.3,) if rough else (0.3, 0.65):
@@ -145,6 +161,16 @@ def chosen_fit(
     )
 
 
+def _first_problem(
+    tube: TubePoints, ground: Arc | Shape, data: FitPoints, plain_mm: float, bridge: Bridge | None
+) -> tuple[Problem, Bridge | None]:
+    """Where the fit starts, with the strip to be bridged; a known shape has none."""
+    if isinstance(ground, Shape):
+        return started_on(ground, data), None
+    n_section = section_size(tube.radius_mm, tube.tightest_mm)
+    return started(ground, data, tube.flank_mm, n_section=n_section, plain_mm=plain_mm, bridge=bridge), bridge
+
+
 def _noise(problem: Problem, waves: Waves, residual_mm: Floats, radius_mm: float) -> Noise:
     """Noise of the points, from their residuals about the surface of this stiffness."""
     data = problem.data
@@ -155,9 +181,13 @@ def _noise(problem: Problem, waves: Waves, residual_mm: Floats, radius_mm: float
 
 
 def blanked_sides(
-    chosen: ChosenFit, tube: TubePoints, rebuilt_mm: tuple[float, float]
+    chosen: ChosenFit,
+    tube: TubePoints,
+    rebuilt_mm: tuple[float, float],
+    *,
+    smallest_share: float = SMALLEST_SHARE,
 ) -> tuple[tuple[Blanked, ...], tuple[Blanked, ...]]:
-    """The stretches to test the rebuild on, on both flanks.
+    """The stretches to test the rebuild on, on both flanks, each at least this share of the damage long.
 
     Raises
     ------
@@ -170,7 +200,14 @@ def blanked_sides(
     first, second = (
         tuple(
             blanked(chosen.problem, chosen.close, stretch)
-            for stretch in flank_stretches(span, length, tube.radius_mm, middle_rad=middle, width_rad=width)
+            for stretch in flank_stretches(
+                span,
+                length,
+                tube.radius_mm,
+                middle_rad=middle,
+                width_rad=width,
+                smallest_share=smallest_share,
+            )
         )
         for span in spans
     )

@@ -12,6 +12,7 @@ from gaploft.evidence.model import Halves, Seating
 from gaploft.evidence.motion import Motion, moved
 from gaploft.evidence.trusted_fit import TubeFit, fit_tube
 from gaploft.job import HalvesSettings
+from gaploft.surface.shape import Shape
 from gaploft.tube.model import TubePoints
 
 #: Most times that the half is put back and the tube fitted anew, and the squared motion, in standard
@@ -32,9 +33,16 @@ class HalvesFit:
 
 
 def fit_halves(
-    tube: TubePoints, settings: HalvesSettings, *, tick: Callable[[float], None] = lambda share: None
+    tube: TubePoints,
+    settings: HalvesSettings,
+    *,
+    shape: Shape | None = None,
+    tick: Callable[[float], None] = lambda share: None,
 ) -> HalvesFit:
     """Fit a tube and say how its halves lie to each other, re-seating one of them when that is asked for.
+
+    ``shape`` is an intact tube that this one is close to, as for
+    :func:`~gaploft.evidence.trusted_fit.fit_tube`.
 
     The tube is left as scanned when its halves have not moved, or could not have: damage on one side leaves
     it in one piece.
@@ -45,7 +53,7 @@ def fit_halves(
         As :func:`~gaploft.evidence.trusted_fit.fit_tube`.
     """
     share = 1.0 if settings.mode == "hold" else 0.4
-    fit = fit_tube(tube, tick=lambda done: tick(share * done))
+    fit = fit_tube(tube, shape=shape, tick=lambda done: tick(share * done))
     if fit.outline.n_rims != 2:
         return HalvesFit(fit, Halves(mode=settings.mode))
     test = halves_test(fit)
@@ -53,11 +61,15 @@ def fit_halves(
         return HalvesFit(fit, Halves(mode=settings.mode))
     if settings.mode == "hold" or not test.significant:
         return HalvesFit(fit, replace(summary(test), mode=settings.mode))
-    return _reseated(tube, test, settings.move, lambda done: tick(share + (1.0 - share) * done))
+    return _reseated(tube, shape, test, settings.move, lambda done: tick(share + (1.0 - share) * done))
 
 
 def _reseated(
-    tube: TubePoints, test: HalvesTest, move: Literal["from", "to"], tick: Callable[[float], None]
+    tube: TubePoints,
+    shape: Shape | None,
+    test: HalvesTest,
+    move: Literal["from", "to"],
+    tick: Callable[[float], None],
 ) -> HalvesFit:
     """Put one half back until nothing is left; rims that fit are trusted closer to the break, so that each
     round knows the motion better."""
@@ -70,7 +82,7 @@ def _reseated(
         def told(done: float, start: float = attempt / _ROUNDS) -> None:
             tick(start + done / _ROUNDS)
 
-        fit = fit_tube(reseated_tube(tube, home, move), tick=told)
+        fit = fit_tube(reseated_tube(tube, home, move), shape=shape, tick=told)
         again = halves_test(fit)
         if again is None:
             break

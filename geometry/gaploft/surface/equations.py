@@ -30,6 +30,11 @@ class Equations:
         """The equations without the points of ``other``."""
         return Equations(self.matrix - other.matrix, self.rhs - other.rhs)
 
+    def about(self, solution: Floats) -> "Equations":
+        """The equations of what is to be added to a solution; for one right-hand side (n,)."""
+        product = blas.dsbmv(len(self.matrix) - 1, 1.0, self.matrix, solution.ravel())
+        return Equations(self.matrix, self.rhs - product)
+
     def misfit(self, solution: Floats) -> float:
         """Sum of squared weighted residuals of a solution, without the constant that the heights alone make;
         for one right-hand side (n,)."""

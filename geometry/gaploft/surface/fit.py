@@ -8,11 +8,13 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from gaploft.surface.arc import Arc
-from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis, periodic_knots
+from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis
 from gaploft.surface.equations import Equations, Factor, assemble, factorised, n_around, section_rows
 from gaploft.surface.fairness import Fairness, Waves
 from gaploft.surface.model import TubeSurface
-from gaploft.surface.sweep import N_MOVES, Bridge, Sweep, first_sweep, mean_section, periodic_design
+from gaploft.surface.raised import raised_surface
+from gaploft.surface.shape import Shape
+from gaploft.surface.sweep import N_MOVES, Bridge, Sweep, first_sweep, mean_section
 
 Floats = NDArray[np.float64]
 
@@ -73,11 +75,14 @@ class Problem:
     """One least-squares problem about one sweep, assembled once and solved for many stiffnesses.
 
     The unknowns are the moves of the section and the heights above it, and so is what fairness is asked of.
+    ``expected`` (n_u, 6 + n_v) are those of a tube that is known beforehand: fairness is then asked of the
+    departure from it.
     """
 
     sweep: Sweep
     fairness: Fairness
     data: FitPoints
+    expected: Floats | None = None
 
     @property
     def basis(self) -> TubeBasis:
@@ -115,8 +120,10 @@ class Problem:
 
     @cached_property
     def equations(self) -> Equations:
-        """Normal equations of all points; moves that no point shows stay as they are."""
-        held = self.fairness.holding(self.sweep.moved_mm)
+        """Normal equations of all points; moves that no point shows stay as they are, or are expected."""
+        held = self.fairness.holding(
+            self.sweep.moved_mm if self.expected is None else self.expected[:, :N_MOVES]
+        )
         shown = self.assembled(np.ones(len(self.cells.u), dtype=bool))
         return Equations(shown.matrix + held.matrix, shown.rhs + held.rhs)
 
@@ -133,26 +140,18 @@ class Problem:
 
     def solution(self, waves: Waves, without: Equations | None = None) -> Floats:
         """The unknowns (n_u, 6 + n_v) for one stiffness, if asked without some of the points."""
-        rhs = self.equations.rhs if without is None else self.equations.rhs - without.rhs
-        return self.factor(waves, without).solve(rhs).reshape(self.basis.n_u, n_around(self.basis))
+        departure = self.factor(waves, without).solve(self.shown(without).rhs)
+        found = departure.reshape(self.basis.n_u, n_around(self.basis))
+        return found if self.expected is None else self.expected + found
+
+    def shown(self, without: Equations | None = None) -> Equations:
+        """Normal equations of the departure from what is expected, if asked without some of the points."""
+        shown = self.equations if without is None else self.equations.minus(without)
+        return shown if self.expected is None else shown.about(self.expected)
 
     def surface(self, solution: Floats) -> TubeSurface:
-        """The surface that a solution says, as one tensor spline.
-
-        Its basis around is that of the mean section; at twice as many places as coefficients the spline is
-        fitted to sweep and heights, which it resembles far closer than a scan can tell.
-        """
-        sweep = replace(self.sweep, moved_mm=solution[:, :N_MOVES])
-        fine = TubeBasis(self.basis.knots_u, periodic_knots(len(sweep.section)))
-        u = np.linspace(*fine.range_u, 2 * fine.n_u)
-        v = np.arange(2 * fine.n_v, dtype=np.float64) * (TURN_RAD / (2 * fine.n_v))
-        along = BSpline.design_matrix(u, fine.knots_u, DEGREE).toarray()
-        heights = along @ solution[:, N_MOVES:] @ periodic_design(self.basis, v).T
-        uu, vv = np.meshgrid(u, v, indexing="ij")
-        points = sweep.raised(uu.ravel(), vv.ravel(), heights.ravel()).reshape(len(u), len(v), 3)
-        to_v = np.linalg.pinv(periodic_design(fine, v))
-        coefficients = np.einsum("ai,bj,ijk->abk", np.linalg.pinv(along), to_v, points, optimize=True)
-        return TubeSurface(fine, coefficients).turned_outward()
+        """The surface that a solution says, as one tensor spline."""
+        return raised_surface(self.sweep, solution)
 
     def solve(self, waves: Waves) -> TubeSurface:
         """The surface for one stiffness."""
@@ -232,6 +231,14 @@ def started(
     return Problem(sweep, Fairness(basis, sweep.radius_mm), replace(data, u=feet.u, v=feet.v))
 
 
+def started_on(shape: Shape, data: FitPoints) -> Problem:
+    """A first problem that asks for the departure from a shape known beforehand."""
+    sweep = replace(shape.sweep, moved_mm=shape.solution[:, :N_MOVES])
+    feet = sweep.feet(data.points, data.u, data.v)
+    fairness = Fairness(sweep.basis, sweep.radius_mm)
+    return Problem(sweep, fairness, replace(data, u=feet.u, v=feet.v), shape.solution)
+
+
 def settle(
     problem: Problem, areas: Floats, waves: Waves, *, rounds: int = 3, bridge: Bridge | None = None
 ) -> Settled:
@@ -269,8 +276,11 @@ def _moved_along(
     feet = sweep.feet(data.points, data.u, data.v, steps=1)
     height = heights_at(basis, solution[:, N_MOVES:], feet.u, feet.v)
     residual = feet.height_mm - height
-    # The plain part of the heights goes over into the section.
     placed = replace(problem, sweep=sweep, data=replace(data, u=feet.u, v=feet.v))
+    if problem.expected is not None:
+        # What is expected stands on the section as it is.
+        return placed, residual
+    # The plain part of the heights goes over into the section.
     cells, local = placed.cells, section_points(placed, solution)
     section = mean_section(local, cells.v, cells.weights, sweep, plain_mm, bridge)
     sweep = replace(sweep, section=section)

@@ -59,7 +59,7 @@ class Likelihood:
         """Twice the negative log likelihood, smaller is likelier."""
         if places not in self.known:
             waves, problem = self.waves(places), self.problem
-            shown = problem.equations if self.left_out is None else problem.equations.minus(self.left_out)
+            shown = problem.shown(self.left_out)
             factor = problem.factor(waves, self.left_out)
             solution = factor.solve(shown.rhs).reshape(problem.basis.n_u, -1)
             # At its least the sum of both hardly feels the rounding of a solution; -rhs @ solution does.
