@@ -20,23 +20,29 @@ ADDON = ROOT / "addon" / "gaploft_addon"
 FLOW = (
     {"errors", "progress"},
     {"checks"},
-    {"scan", "job", "job_values", "job_shop", "job_file"},
+    {"scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_file"},
     {"tube"},
     {"surface"},
     {"evidence"},
+    {"donor"},
     {"target"},
     {"laminate", "stock"},
     {"files"},
+    {"shelf"},
+    {"ways"},
     {"report"},
     {"shop"},
     {"pipeline"},
-    {"cli", "bar"},
+    {"one_job", "stopping"},
+    {"batch"},
+    {"shelf_command"},
+    {"cli", "bar", "arguments"},
     {"__main__"},
 )
 RANK = {name: rank for rank, names in enumerate(FLOW) for name in names}
 
 #: The surface is a spline and knows no scan: it fits whatever points and weights it is handed.
-UNKNOWN_TO_SURFACE = {"scan", "job", "job_values", "job_shop", "job_file", "tube"}
+UNKNOWN_TO_SURFACE = {"scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_file", "tube"}
 
 #: What an installed extension has: the standard library, the host's NumPy and its own wheels.
 IN_EXTENSION = set(sys.stdlib_module_names) | {"numpy", "scipy", "threadpoolctl", "gaploft"}

@@ -104,7 +104,7 @@ def test_absolute_paths_stay(tmp_path):
         (
             "180.0]",
             "180.0]\n[donor]\nfile = 'spare.stl'",
-            r"can't take the shape from one yet: remove \[donor\]",
+            r"\[donor\] lacks unit: name the spare section's scan and its unit",
         ),
         ("180.0]", "180.0]\nmask = 'none.txt'", "there is no file"),
         ("180.0]", "180.0", "not valid TOML"),

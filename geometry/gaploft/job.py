@@ -6,6 +6,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.job_sources import WaySettings
+
 #: Millimetres in one unit of a scan file (exact: the inch is 25.4 mm by international agreement of 1959).
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
@@ -204,3 +206,4 @@ class Job:
     frame: FrameSettings | None = None
     formats: tuple[str, ...] = ()
     zero_mm: NDArray[np.float64] | None = None
+    ways: WaySettings = field(default_factory=WaySettings)

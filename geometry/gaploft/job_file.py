@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from gaploft import job_shop
+from gaploft import job_shop, job_ways
 from gaploft.errors import InputError
 from gaploft.job import FORMATS, MM_PER_UNIT, Damage, HalvesSettings, Job, TargetSettings
 from gaploft.job_values import Table, millimetres, one_of, point, text
@@ -27,7 +27,7 @@ _KEYS = {
     "ply": ("name", "count", "weight", "density", "fraction", "thickness", "angle"),
     "reach": ("tool_radius",),
     "frame": ("points", "spheres", "radius", "at"),
-    "donor": ("file", "unit", "mirrored"),
+    **job_ways.KEYS,
 }
 #: Finer facets than this only make the file grow: it is well below the spacing of a good scan's noise.
 _FINEST_CHORD_MM = 1e-4
@@ -38,13 +38,15 @@ _SAME_POINT_MM = 0.01
 class JobFile:
     """What a job file says: which scan, in which unit, and what to do with it.
 
-    ``inputs`` are all files the job reads, so that no output is written over one of them.
+    ``inputs`` are all files the job reads, so that no output is written over one of them; ``donor`` is the
+    file of a spare section's scan and its unit.
     """
 
     scan_path: Path
     unit: str
     job: Job
     inputs: tuple[Path, ...] = ()
+    donor: tuple[Path, str] | None = None
 
 
 def read_job(path: str | PathLike[str]) -> JobFile:
@@ -61,10 +63,6 @@ def read_job(path: str | PathLike[str]) -> JobFile:
     tables = _parse(path)
     file = path.name
     _check_names(tables, file)
-    if "donor" in tables:
-        raise InputError(
-            f"{file} names a donor, and this version can't take the shape from one yet: remove [donor]"
-        )
     scan = _table(tables, "scan", file, needed=("file", "unit"))
     damage = _table(tables, "damage", file, needed=("from", "to"))
     unit = text(scan, "unit", f"{file} [scan]")
@@ -86,6 +84,7 @@ def read_job(path: str | PathLike[str]) -> JobFile:
         frame=job_shop.frame(tables.get("frame"), f"{file} [frame]", mm),
         formats=_formats(target, f"{file} [target]"),
         zero_mm=mm * point(damage, "zero", f"{file} [damage]") if "zero" in damage else None,
+        ways=job_ways.ways(tables, file, path.parent, mm),
     )
     if job.bed is not None and job.wall is None:
         raise InputError(
@@ -93,8 +92,11 @@ def read_job(path: str | PathLike[str]) -> JobFile:
         )
     if plies and job.bed is None:
         raise InputError(f"{file} has plies, and no [bed] to lay them in: add [bed], or remove them")
-    inputs = (path, scan_path) if mask_path is None else (path, scan_path, mask_path)
-    return JobFile(scan_path=scan_path, unit=unit, job=job, inputs=inputs)
+    donor = job_ways.donor_file(tables["donor"], file, path.parent) if "donor" in tables else None
+    inputs = [path, scan_path]
+    inputs += [] if mask_path is None else [mask_path]
+    inputs += [] if donor is None else [donor[0]]
+    return JobFile(scan_path=scan_path, unit=unit, job=job, inputs=tuple(inputs), donor=donor)
 
 
 def _parse(path: Path) -> dict[str, Any]:

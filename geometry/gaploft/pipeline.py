@@ -8,10 +8,8 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from gaploft.errors import EvidenceError
-from gaploft.evidence.assess import Assessed, assess
-from gaploft.evidence.reseat import HalvesFit, fit_halves
+from gaploft.evidence.assess import Assessed
 from gaploft.evidence.trusted_fit import TubeFit
-from gaploft.evidence.verdict import judge
 from gaploft.job import Job
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild, Stages, Verdict
@@ -24,6 +22,11 @@ from gaploft.target.model import Target
 from gaploft.target.places import Places
 from gaploft.tube.isolate import isolate_tube
 from gaploft.tube.model import TubePoints
+from gaploft.ways.choose import compared
+from gaploft.ways.mix import mixed
+from gaploft.ways.model import Way
+from gaploft.ways.prepare import prepared
+from gaploft.ways.walk import walked
 
 __all__ = ["Rebuild", "Stages", "rebuild", "rebuild_changed"]
 
@@ -40,17 +43,18 @@ class _Clock:
 
     def lap(self, stage: str) -> None:
         now = perf_counter()
-        self.seconds[stage] = now - self._last
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self._last
         self._last = now
 
 
-def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
+def rebuild(scan: Scan, job: Job, *, donor: Scan | None = None, progress: Progress = silent) -> Rebuild:
     """Rebuild the outer surface across the damage of one tube.
 
     Parameters
     ----------
     scan : mended scan in mm
     job : damage, target settings and layers, in mm
+    donor : mended scan of a spare section in mm, in any frame, where the job takes its shape from one
     progress : told the stage and its share; may raise ``Cancelled``
 
     Returns
@@ -62,7 +66,8 @@ def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
     ------
     InputError
         The damage points don't lie in one tube of the scan, a damaged vertex doesn't exist, a reading lies
-        outside the tube, layers are thicker than the wall, or the machine's frame is not to be had.
+        outside the tube, layers are thicker than the wall, the machine's frame is not to be had, or a
+        donor's scan or the shelf can't be used.
     """
     # The matrices are small: threads in BLAS cost more than they save, on a busy machine a hundred times
     # more.
@@ -71,58 +76,82 @@ def rebuild(scan: Scan, job: Job, *, progress: Progress = silent) -> Rebuild:
         progress("tube", 0.0)
         frame = frame_of(scan, job.frame)
         tube = isolate_tube(scan, job.damage, progress=progress)
+        ways = prepared(scan, tube, job, donor, progress)
         clock.lap("tube")
         notes = (*scan.notes, *_flank_notes(tube))
-        return _from_tube(Stages(job, scan.source, notes, tube, frame=frame), clock, progress)
+        stages = Stages(job, scan.source, notes, tube, frame=frame)
+        return _from_ways(stages, ways, clock, progress)
 
 
 def rebuild_changed(earlier: Stages, job: Job, *, progress: Progress = silent) -> Rebuild:
     """Rebuild once more with other settings, doing again only the stages that these touch.
 
     Gives what :func:`rebuild` would, in a fraction of the time: another chord tolerance, layer or whatever
-    else is of the workshop only cuts the target anew, another overlap also judges the fit again, and only
-    another choice for the halves fits again. The machine's frame stays the one that was found in the scan.
+    else is of the workshop only cuts the target anew, and so does another way of those that were tried;
+    another overlap also judges the fits again, and only another choice for the halves fits again. The
+    machine's frame stays the one that was found in the scan.
 
     Raises
     ------
     ValueError
-        The damage is another one: that takes the scan.
+        The damage is another one, or the shape is to be taken from elsewhere: that takes the scan.
     """
-    if not job.damage.same_as(earlier.job.damage):
-        raise ValueError("another damage takes the scan: call rebuild")
-    fitted = earlier.fitted if job.halves == earlier.job.halves else None
-    same_band = fitted is not None and job.target.overlap_mm == earlier.job.target.overlap_mm
-    judged = earlier.judged if same_band else None
+    if not job.damage.same_as(earlier.job.damage) or not job.ways.same_sources(earlier.job.ways):
+        raise ValueError("another damage, or another donor, takes the scan: call rebuild")
+    known = (Way("loft", tube=earlier.tube),) if earlier.compared is None else earlier.compared.ways
+    if job.halves != earlier.job.halves:
+        known = tuple(replace(way, fitted=None, judged=None) for way in known)
+    elif job.target.overlap_mm != earlier.job.target.overlap_mm:
+        known = tuple(replace(way, judged=None) for way in known)
     with threadpool_limits(limits=1, user_api="blas"):
-        return _from_tube(replace(earlier, job=job, fitted=fitted, judged=judged), _Clock(), progress)
+        return _from_ways(replace(earlier, job=job), known, _Clock(), progress)
 
 
-def _from_tube(stages: Stages, clock: _Clock, progress: Progress) -> Rebuild:
-    """Do what is left to do of the stages after the tube."""
-    job, notes = stages.job, list(stages.notes)
-    verdict: Verdict = "refused"
+def _from_ways(stages: Stages, ways: tuple[Way, ...], clock: _Clock, progress: Progress) -> Rebuild:
+    """Go all ways to their ends, choose one, and do what comes after the evidence."""
+    job = stages.job
+    ways = tuple(walked(way, job, progress, clock.lap) for way in ways)
+    sides = compared(ways, job.ways.chosen)
+    used = sides.way(sides.used)
+    if job.ways.regions and used.usable:
+        used = mixed(used, ways, job.ways.regions)
+        others = dict.fromkeys(region.use for region in job.ways.regions if region.use != used.name)
+        sides = replace(sides, mixed=tuple(others))
+    stages = replace(
+        stages,
+        tube=stages.tube if used.tube is None else used.tube,
+        fitted=used.fitted,
+        judged=used.judged,
+        compared=sides,
+    )
+    return _from_evidence(stages, used, clock, progress)
+
+
+def _from_evidence(stages: Stages, used: Way, clock: _Clock, progress: Progress) -> Rebuild:
+    """Do what is left to do of the stages after the evidence."""
+    job, notes = stages.job, [*stages.notes, *used.notes]
+    verdict: Verdict = used.verdict
     target, shop = None, None
     try:
-        fitted = stages.fitted or _fitted(stages, clock, progress)
-        stages = replace(stages, fitted=fitted)
-        judged = stages.judged or _judged(fitted, job, clock, progress)
-        stages = replace(stages, judged=judged)
-        verdict, more = judge(judged.evidence)
-        notes += more
-        if verdict != "refused":
-            progress("mesh", 0.0)
-            places = Places(fitted.fit.surface, fitted.fit.outline.gap_mm[0], job.zero_mm)
-            layers = layers_over(fitted.fit, job.layers, places, overlap_mm=job.target.overlap_mm)
-            cut = _target(fitted.fit, judged, job, layers)
-            progress("mesh", 0.5)
-            shop, told = work_up(fitted.fit, job, layers, places, cut)
-            target = cut
-            notes += [*_target_notes(fitted.fit, job), *told]
-            verdict = _with_shop(verdict, told)
-            clock.lap("mesh")
-            progress("mesh", 1.0)
+        if not used.usable:
+            raise EvidenceError(used.refused or "no evidence supports a target here")
+        assert used.fitted is not None
+        assert used.judged is not None
+        fit, judged = used.fitted.fit, used.judged
+        progress("mesh", 0.0)
+        places = Places(fit.surface, fit.outline.gap_mm[0], job.zero_mm)
+        layers = layers_over(fit, job.layers, places, overlap_mm=job.target.overlap_mm)
+        cut = _target(fit, judged, job, layers)
+        progress("mesh", 0.5)
+        shop, told = work_up(fit, job, layers, places, cut)
+        target = cut
+        notes += [*_target_notes(fit, job), *told]
+        verdict = _with_shop(verdict, told)
+        clock.lap("mesh")
+        progress("mesh", 1.0)
     except EvidenceError as error:
-        notes.append(Note("no_evidence", str(error)))
+        if not notes or notes[-1].text != str(error):
+            notes.append(Note("no_evidence", str(error)))
         verdict = "refused"
     evidence = None if stages.judged is None else stages.judged.evidence
     return Rebuild(
@@ -142,21 +171,6 @@ def _from_tube(stages: Stages, clock: _Clock, progress: Progress) -> Rebuild:
 def _with_shop(verdict: Verdict, notes: list[Note]) -> Verdict:
     """A target that may weaken the wall, or that stands above what was asked for, is looked at first."""
     return "check" if verdict == "ready" and {note.code for note in notes} & _TO_BE_CHECKED else verdict
-
-
-def _fitted(stages: Stages, clock: _Clock, progress: Progress) -> HalvesFit:
-    progress("fit", 0.0)
-    halves = stages.job.halves
-    fitted = fit_halves(stages.tube, halves, tick=lambda share: progress("fit", share))
-    clock.lap("fit")
-    return fitted
-
-
-def _judged(fitted: HalvesFit, job: Job, clock: _Clock, progress: Progress) -> Assessed:
-    progress("evidence", 0.0)
-    judged = assess(fitted, overlap_mm=job.target.overlap_mm, progress=progress)
-    clock.lap("evidence")
-    return judged
 
 
 def _target(fit: TubeFit, judged: Assessed, job: Job, layers: LayerMap) -> Target:

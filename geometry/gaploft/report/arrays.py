@@ -2,6 +2,7 @@
 
 from gaploft.report.model import Rebuild
 from gaploft.report.shop_pictures import ShopArrays
+from gaploft.report.ways_arrays import way_maps
 
 
 def shop_arrays(rebuild: Rebuild) -> ShopArrays | None:
@@ -26,4 +27,5 @@ def shop_arrays(rebuild: Rebuild) -> ShopArrays | None:
         bed_beyond_mm=None if shop.bed is None else shop.bed.beyond_mm,
         bed_depth_mm=None if shop.bed is None else shop.bed.depth_mm,
         bed_triangles=None if shop.bed is None else shop.bed.triangles,
+        ways=way_maps(rebuild),
     )

@@ -20,6 +20,7 @@ from gaploft.target.layers import LayerMap
 from gaploft.target.model import Target
 from gaploft.target.places import Places
 from gaploft.tube.model import TubePoints
+from gaploft.ways.model import Compared
 
 Verdict = Literal["ready", "check", "refused"]
 
@@ -29,7 +30,8 @@ class Stages:
     """What the stages of one rebuild left, for a later one with other settings to start from.
 
     ``notes`` tell of the scan and its tube. ``fitted`` and ``judged`` are None where the work did not get
-    that far. ``frame`` is that of the machine, where one was asked for.
+    that far. ``frame`` is that of the machine, where one was asked for. ``tube``, ``fitted`` and ``judged``
+    are those of the way that is used; ``compared`` has all ways side by side.
     """
 
     job: Job
@@ -39,6 +41,7 @@ class Stages:
     fitted: HalvesFit | None = None
     judged: Assessed | None = None
     frame: Frame | None = None
+    compared: Compared | None = None
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,10 @@ from gaploft.job import Thickness
 from gaploft.progress import STAGES
 from gaploft.report.model import Rebuild
 from gaploft.report.pieces import in_frame, owner_of
+from gaploft.report.ways_job import ways_job
+from gaploft.report.ways_numbers import ways_numbers
 from gaploft.scan.frame import Frame
+from gaploft.ways.model import Compared
 
 SCHEMA = 1
 GENERATOR = "gaploft"
@@ -63,6 +66,7 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         **{name: _fields(kind, known[name]) for name, kind in _EVIDENCE.items()},
         "target": _target(rebuild, written),
         **_shop(rebuild),
+        "source": ways_numbers(_compared(rebuild)),
         "files": [],
         "verdict": rebuild.verdict,
         "warnings": [{"code": note.code, "text": note.text} for note in rebuild.warnings],
@@ -115,7 +119,12 @@ def _job(rebuild: Rebuild) -> dict[str, Any]:
         "wall_share": None if job.wall is None else job.wall.share,
         "bed": None if job.bed is None else asdict(job.bed),
         "tool_radius_mm": None if job.reach is None else job.reach.tool_radius_mm,
+        **ways_job(job.ways, _compared(rebuild)),
     }
+
+
+def _compared(rebuild: Rebuild) -> Compared | None:
+    return None if rebuild.stages is None else rebuild.stages.compared
 
 
 def _thickness(thickness: Thickness) -> float | list[list[float]]:

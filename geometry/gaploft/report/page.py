@@ -10,6 +10,7 @@ from gaploft.evidence.band import HALF_WIDTH
 from gaploft.report.cautions import CAUTIONS
 from gaploft.report.pictures import Picture
 from gaploft.report.rule import rule_lines, rule_text
+from gaploft.report.ways_words import ways_shown
 
 _VERDICTS = {
     "ready": ("✓", "Ready", "The evidence supports this target within the figures below."),
@@ -21,7 +22,7 @@ _VERDICTS = {
     "refused": ("✕", "Refused", "The evidence does not support a target, so none was written."),
 }
 #: Parts of a report that are there only when they were asked for.
-_BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock", "files")
+_BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock", "source", "files")
 _HEX = re.compile(r"[0-9a-f]{8,}")
 
 
@@ -40,6 +41,7 @@ def as_page(report: Mapping[str, Any], pictures: Sequence[Picture]) -> str:
         meaning=meaning,
         rule=rule_text(),
         rule_lines=rule_lines(report),
+        ways=ways_shown(report),
         cautions=CAUTIONS,
         pictures=drawn,
         sheet_name=sheet_name("report", report["scan"]["sha256"], report["target"]["sha256"]),

@@ -9,6 +9,7 @@ from gaploft.report.pictures_map import Map, draw_map
 from gaploft.report.pictures_section import draw_sections
 from gaploft.report.shop_pictures import ShopArrays
 from gaploft.report.unrolled import Unrolled
+from gaploft.report.ways_pictures import draw_signed
 from gaploft.target.model import Target
 
 __all__ = ["Picture", "ShopArrays", "draw_pictures"]
@@ -18,7 +19,7 @@ _EVEN_MM = 1e-3
 
 
 def draw_pictures(target: Target, shop: ShopArrays | None = None) -> tuple[Picture, ...]:
-    """Draw what can be seen of a target: its band, sections, layers, wall, reach and bed.
+    """Draw what can be seen of a target: its band, sections, layers, wall, reach and bed, and its ways.
 
     Parameters
     ----------
@@ -47,6 +48,7 @@ def draw_pictures(target: Target, shop: ShopArrays | None = None) -> tuple[Pictu
     beyond_mm, depth_mm, triangles = shop.bed_beyond_mm, shop.bed_depth_mm, shop.bed_triangles
     if beyond_mm is not None and depth_mm is not None and triangles is not None:
         drawn.append(draw_bed(figures, beyond_mm, depth_mm, triangles))
+    drawn += [draw_signed(figures, target, unrolled, shown) for shown in shop.ways]
     return tuple(drawn)
 
 

@@ -1,4 +1,4 @@
-"""What the shop's side of a rebuild gives the pictures of its report: plain arrays."""
+"""What a rebuild gives the pictures of its report beside the target: plain arrays."""
 
 from dataclasses import dataclass
 
@@ -6,6 +6,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SignedMap:
+    """Signed millimetres over the unrolled tube, on a grid of its own.
+
+    Attributes
+    ----------
+    title : the words for the values
+    station_mm, angle_deg : (k,) and (m,) even steps; angles from 0 to 360
+    values_mm : (k, m)
+    worst_mm, worst_at : the value furthest from zero over the rebuilt zone, and its station in mm and angle
+        in degrees
+    """
+
+    title: str
+    station_mm: Floats
+    angle_deg: Floats
+    values_mm: Floats
+    worst_mm: float
+    worst_at: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -22,6 +43,7 @@ class ShopArrays:
     bed_beyond_mm, bed_depth_mm : (k,) distance from the hole's edge and depth below the outer surface, at the
         vertices of the bed
     bed_triangles : (m, 3) the bed's mesh
+    ways : maps of where the shape comes from
     """
 
     station_mm: Floats | None = None
@@ -33,3 +55,4 @@ class ShopArrays:
     bed_beyond_mm: Floats | None = None
     bed_depth_mm: Floats | None = None
     bed_triangles: NDArray[np.int32] | None = None
+    ways: tuple[SignedMap, ...] = ()
