@@ -32,7 +32,7 @@ def finished(monkeypatch):
     """Put an outcome made by hand in the place of the geometry, and give a way to choose it."""
 
     def choose(outcome):
-        def rebuild(scan, job, *, progress):
+        def rebuild(scan, job, *, donor, progress):
             if isinstance(outcome, BaseException):
                 raise outcome
             return outcome() if callable(outcome) else outcome
@@ -222,7 +222,7 @@ def test_interrupted(tube_job, tmp_path, finished, capsys, stop):
 def test_interrupted_from_outside(tube_job, tmp_path, number):
     script = (
         "import time, gaploft.pipeline\n"
-        "def wait(scan, job, *, progress):\n"
+        "def wait(scan, job, *, donor, progress):\n"
         "    print('waiting', flush=True)\n"
         "    time.sleep(60)\n"
         "gaploft.pipeline.rebuild = wait\n" + RUN
