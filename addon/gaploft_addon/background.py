@@ -6,12 +6,17 @@ import bpy
 
 from gaploft.errors import Cancelled, GeometryError
 
+from . import polls
 from .words import told
 from .worker import Worker
 
 
 class InBackground:
-    """What such operators share; each says what it does by `told_stopped`, `_doing` and `_done`."""
+    """What such operators share; each says what it does by `told_stopped`, `_doing` and `_done`.
+
+    All that is worked on was taken out of Blender before, so everything but Esc goes on; `_passed` says so,
+    and an operator that is to hold the window back says otherwise.
+    """
 
     #: News of the work that runs in the background, for the panel; None when none runs.
     running = None
@@ -51,6 +56,9 @@ class InBackground:
         self._worker.wait()
         self._clean_up(context)
 
+    def _passed(self, event):
+        return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
+
     def _show_progress(self: Any, context):
         news = self._worker.latest()
         if news is None and not self._worker.stopping:
@@ -69,6 +77,37 @@ class InBackground:
         context.window_manager.progress_end()
         context.workspace.status_text_set(None)
         redraw_sidebars()
+
+
+class FromDialog(InBackground):
+    """Work that was chosen in a dialog.
+
+    Blender frees an operator whose dialog has closed: another does the rest, and is started with the task.
+    """
+
+    #: What a dialog has chosen, until the work begins.
+    pending: Any = None
+    #: Why the button is greyed out while nothing was chosen.
+    told_missing = ""
+    first_stage = "write"
+
+    @classmethod
+    def poll(cls, _context):
+        return cls.pending is not None or polls.refused(cls, cls.told_missing)
+
+    def invoke(self: Any, context, _event):
+        kind = type(self)
+        self._task, kind.pending = kind.pending, None
+        self._scene_name = context.scene.name
+        return self._begin(context, self._task, (self.first_stage, 0.0))
+
+    @classmethod
+    def start(cls, task):
+        """Begin with a task; what the dialog's operator is to return."""
+        cls.pending = task
+        begin = getattr(bpy.ops.gaploft, cls.bl_idname.partition(".")[2])  # type: ignore[attr-defined]
+        begin("INVOKE_DEFAULT")
+        return {"FINISHED"}
 
 
 def redraw_sidebars():

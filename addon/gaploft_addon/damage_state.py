@@ -7,6 +7,7 @@ from .alive import alive
 from .live import settings_changed
 from .shop_state import GAPLOFT_PG_shop
 from .stock_state import GAPLOFT_PG_stock
+from .ways_state import GAPLOFT_PG_ways
 
 HALVES = (
     (
@@ -146,6 +147,7 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
     stock: PointerProperty(
         name="Stock", description="The measured part against this damage's target", type=GAPLOFT_PG_stock
     )
+    ways: PointerProperty(name="Ways", description="Where the lost shape may come from", type=GAPLOFT_PG_ways)
     halves: EnumProperty(
         name="Halves",
         description="What to do when one half of the tube does not continue the other",
@@ -194,9 +196,13 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         return alive(self.id_data, getattr(self, field))
 
     def holds(self, obj):
-        """Whether a mesh is one of this damage, the measured part among them."""
-        ours = ("result", "touched", "damaged_area", *PARTS)
-        return obj in [self.live(field) for field in ours] or obj == self.stock.live("measured")
+        """Whether a mesh is one of this damage, measured part, spare section and mirror plane among them."""
+        beside = (self.stock.live("measured"), self.ways.live("donor"), self.ways.live("mirror_plane"))
+        return self.holds_result(obj) or obj in beside
+
+    def holds_result(self, obj):
+        """Whether a mesh is one that was made of this damage."""
+        return obj in [self.live(field) for field in ("result", "touched", "damaged_area", *PARTS)]
 
     @property
     def marked(self):

@@ -22,7 +22,7 @@ PART_COLOURS = {
 def show_marks(scene, damage, scan, ends_mm):
     """Two empties at the ends of a damage, moving along with the scan."""
     mm = mesh_io.unit_of(scene)[1]
-    frame = _show_frame(scene, scan)
+    frame = _show_frame(scene, scan, scene.gaploft, "frame")
     for field, side, end in zip(("mark_from", "mark_to"), ("From", "To"), ends_mm, strict=True):
         mark = getattr(damage, field)
         if mark is None:
@@ -38,29 +38,34 @@ def show_marks(scene, damage, scan, ends_mm):
         mark.location = np.asarray(end) / mm
 
 
-def show_mark(scene, mark, name, point):
-    """An empty at a place in world space, moving along with the scan; the one given, or a new one."""
-    scan, mm = scene.gaploft.scan, mesh_io.unit_of(scene)[1]
+def show_mark(scene, mark, name, point, *, on=None):
+    """An empty at a place in world space, moving along with the scan; the one given, or a new one.
+
+    ``on`` is another object to move along with, and the holder and field of its hidden parent.
+    """
+    mm = mesh_io.unit_of(scene)[1]
+    scan, holder, field = on or (scene.gaploft.scan, scene.gaploft, "frame")
     if mark is None:
         mark = bpy.data.objects.new(name, None)
         mark.empty_display_type = "PLAIN_AXES"
         mark.show_name = mark.show_in_front = True
     mark.empty_display_size = 0.01 * max(mesh_io.scan_extent_mm(scan, scene)) / mm
     link(scene, mark)
-    mark.parent = _show_frame(scene, scan)
+    mark.parent = _show_frame(scene, scan, holder, field)
     mark.matrix_parent_inverse = mark.matrix_basis = Matrix.Identity(4)
     mark.location = mesh_io.to_own_mm(scan, scene, point) / mm
     return mark
 
 
-def _show_frame(scene, scan):
+def _show_frame(scene, scan, holder, field):
     """The hidden parent of the marks: under a visible one, Blender draws lines to its far-off origin."""
-    state = scene.gaploft
-    if state.live("frame") is None:
-        state.frame = bpy.data.objects.new("Scan Frame", None)
-        state.frame.hide_viewport = state.frame.hide_render = True
-    attach(scene, state.frame, scan)
-    return state.frame
+    frame = holder.live(field)
+    if frame is None:
+        frame = bpy.data.objects.new("Scan Frame", None)
+        frame.hide_viewport = frame.hide_render = True
+        setattr(holder, field, frame)
+    attach(scene, frame, scan)
+    return frame
 
 
 def show_area(scene, damage, scan, source_vertices):

@@ -11,7 +11,6 @@ from gaploft.errors import InputError
 from gaploft.report import numbers
 from gaploft.report.arrays import shop_arrays
 from gaploft.report.export import Export, write_exports
-from gaploft.report.model import Rebuild
 from gaploft.report.pieces import Piece, in_frame, owner_of, pieces_of
 from gaploft.target.model import Target
 
@@ -23,10 +22,7 @@ from .words import told
 
 @dataclass(frozen=True)
 class Part:
-    """One target to be written, and the rebuild that it came from: at hand, or to be done again, or neither.
-
-    A file that was opened has surfaces but no rebuilds, and what is written beside a target is made of these.
-    """
+    """One target to be written, and the rebuild that it and what lies beside it came from."""
 
     uid: int
     file: str
@@ -34,15 +30,7 @@ class Part:
     report: dict[str, Any]
     surface: SurfaceArrays
     hand: str
-    known: Rebuild | None
-    again: task.Task | None
-
-    def rebuilt(self, progress):
-        """The rebuild of this very surface, or None."""
-        if self.known is not None or self.again is None:
-            return self.known
-        found = self.again.run(progress)
-        return found if task.is_of(found, self.surface) else None
+    finished: task.Finished
 
 
 @dataclass(frozen=True)
@@ -73,7 +61,7 @@ def export_of(part, formats, framed, progress):
     ``framed`` is the machine's frame and what the report tells of it, None each for that of the scan.
     """
     frame, numbers_of_frame = framed
-    rebuilt = part.rebuilt(progress)
+    rebuilt = part.finished.rebuilt(progress)
     report = dict(part.report)
     report["frame"] = numbers.FRAME[owner_of(frame)]
     report["frame_fit"] = numbers_of_frame
@@ -171,10 +159,8 @@ def _part(scene, damage, file, formats):
                 "STEP, or give the changes back first"
             )
         )
-    known = task.known(damage.uid, surface)
-    can_again = known is None and scene.gaploft.live("scan") is not None
-    again = task.task_of(scene, damage) if can_again else None
-    return Part(damage.uid, file, target, report, surface, ops_recheck.sentence(changes), known, again)
+    finished = task.finished(scene, damage, surface)
+    return Part(damage.uid, file, target, report, surface, ops_recheck.sentence(changes), finished)
 
 
 def keep(scene, work, done):

@@ -6,7 +6,7 @@ import numpy as np
 from gaploft.errors import InputError
 from gaploft.report.colours import legend_ticks, srgb, tick_texts, zone_rgba
 
-from . import overlay, pens
+from . import overlay, pens, shown_values
 from .words import label
 
 TITLES = {
@@ -18,9 +18,20 @@ TITLES = {
     "WALL": "Wall left under the target, mm",
     "REACH": "Left standing by the tool, mm",
     "STOCK": "Stock above the target, mm",
+    "CORRECTION": "Changed to meet the flanks, mm",
 }
 #: What may be grey on a surface, and in which words.
-UNSEEN = {"SCAN": "not seen", "STOCK": "not seen", "WALL": "not asked for", "REACH": "not asked for"}
+UNSEEN = {
+    **{"SCAN": "not seen", "STOCK": "not seen", "WALL": "not asked for", "REACH": "not asked for"},
+    **{"CORRECTION": "not asked for", "DIFFERENCE": "not asked for"},
+}
+#: What lies above the surface that is used, by the way that it is of.
+ABOVE = {
+    "loft": "Loft from the flanks above this, mm",
+    "donor": "Spare section above this, mm",
+    "mirror": "Opposite side above this, mm",
+    "shelf": "Tube from the shelf above this, mm",
+}
 #: Sizes in pixels at scale 1.
 BAR_WIDTH, BAR_HEIGHT, SWATCH, LINE, GAP = 18.0, 160.0, 14.0, 17.0, 10.0
 STEPS = 48
@@ -35,9 +46,9 @@ def draw():
     context = bpy.context
     scene = context.scene
     show = scene.gaploft.show
-    if show.shown not in overlay.OVERLAYS or not context.space_data.overlay.show_overlays:
+    if show.shown not in shown_values.OVERLAYS or not context.space_data.overlay.show_overlays:
         return
-    if not overlay.surfaces(scene):
+    if not shown_values.surfaces(scene):
         return
     try:
         found = overlay.painted(scene)
@@ -55,7 +66,7 @@ def sheet(show, found, place):
     paper = pens.Sheet(place)
     texts, boxes = _zones() if show.shown == "ZONE" else _scale(show.shown, found)
     top = max(y for _, _, y in texts) + LINE + GAP
-    texts = [(label(TITLES[show.shown]), 0.0, top), *texts]
+    texts = [(label(_title(show)), 0.0, top), *texts]
     width = max(x + pens.text_width(text, place.scale) / place.scale for text, x, _ in texts)
     paper.box(-GAP, -GAP, width + GAP, top + LINE + GAP / 2, pens.PAPER)
     for box in boxes:
@@ -63,6 +74,12 @@ def sheet(show, found, place):
     for text, x, y in texts:
         paper.text(text, x, y)
     return paper
+
+
+def _title(show):
+    if show.shown != "DIFFERENCE":
+        return TITLES[show.shown]
+    return ABOVE[shown_values.difference_way(show.id_data)]
 
 
 def _zones():
@@ -114,7 +131,7 @@ def _figures(shown, found):
         return [label("least {mm} mm").format(mm=low)]
     if shown == "REACH":
         return [label("most {mm} mm").format(mm=high)]
-    if shown in {"DEPTH", "STOCK"}:
+    if shown in {"DEPTH", "STOCK", *shown_values.BETWEEN}:
         return [label("{low} to {high} mm").format(low=low, high=high)]
     worst = _number(found.worst.worst_mm, signed=found.scale.signed)
     return [

@@ -7,7 +7,7 @@ from mathutils import Matrix
 
 from gaploft.errors import InputError
 
-from . import draw, ghost_tint, overlay
+from . import draw, ghost_tint, overlay, shown_values
 
 GHOST_NAME = "Scan Ghost"
 GHOST = (0.62, 0.64, 0.66, 0.28)
@@ -39,7 +39,7 @@ def show_scan(scene):
     """Show the scan as it is, as a ghost behind the surface, or not at all; as it is until there is one."""
     state = scene.gaploft
     scan = state.live("scan")
-    look = state.show.scan_look if scan is not None and overlay.surfaces(scene) else "SOLID"
+    look = state.show.scan_look if scan is not None and shown_values.surfaces(scene) else "SOLID"
     if look == "SOLID":
         if state.show.scan_hidden and scan is not None:
             _hide(scene, scan, hidden=False)
@@ -57,10 +57,10 @@ def show_scan(scene):
 def set_shading(scene):
     """Set the solid shading of all 3D views to what is shown, or back to what it was."""
     show = scene.gaploft.show
-    for obj in overlay.surfaces(scene):
+    for obj in shown_values.surfaces(scene):
         # Scan and surface lie within noise of each other: without this, colours would be veiled in patches.
         obj.show_in_front = show.ghost is not None or show.shown != "NONE"
-    ghost_tint.set_on(show.ghost, show.shown in overlay.OVERLAYS)
+    ghost_tint.set_on(show.ghost, show.shown in shown_values.OVERLAYS)
     if show.shading_before:
         before = json.loads(show.shading_before)
         for name, shading in _shadings():
@@ -76,7 +76,7 @@ def _wanted(show):
     """Solid shading for what is shown, or None when the person's own will do."""
     if show.shown == "STRIPES":
         return {"light": "MATCAP", "color_type": "SINGLE", "single_color": (1.0, 1.0, 1.0)}
-    if show.shown in overlay.OVERLAYS:
+    if show.shown in shown_values.OVERLAYS:
         # Light and shadow would change the colours that the legend explains.
         return {"light": "FLAT", "color_type": "VERTEX", "show_cavity": True}
     return {"color_type": "OBJECT"} if show.ghost is not None else None

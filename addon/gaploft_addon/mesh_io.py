@@ -148,6 +148,12 @@ def marks_mm(scene, damage):
     )
 
 
+def plane_mm(scan, scene, obj):
+    """An object's place and the direction of its z axis in the scan's own frame: (3,) mm, and (3,)."""
+    turn = placement(scan).to_3x3().inverted() @ placement(obj).to_3x3()
+    return to_own_mm(scan, scene, obj.matrix_world.translation), turn @ Vector((0.0, 0.0, 1.0))
+
+
 def mark_mm(scene, mark):
     """A mark in the scan's own frame, (3,) in millimetres; None where there is none."""
     scan = scene.gaploft.live("scan")

@@ -117,10 +117,7 @@ def _export(operator, context, directory, files):
         with busy(context):
             task = export_task.task_of(context.scene, directory, files, operator.formats)
         if operator.chosen:
-            # Blender frees an operator whose dialog has closed: another one does the rest.
-            GAPLOFT_OT_write_target.pending = task
-            bpy.ops.gaploft.write_target("INVOKE_DEFAULT")  # type: ignore[attr-defined]
-            return {"FINISHED"}
+            return GAPLOFT_OT_write_target.start(task)
         done = task.run(lambda _stage, _share: None)
     except GeometryError as error:
         operator.report({"ERROR"}, str(error))

@@ -5,6 +5,7 @@ from bpy.props import EnumProperty
 
 from . import draw, polls
 from .damage_state import PARTS
+from .ways_state import MARKS
 
 #: What a damage has in the scene.
 OBJECTS = ("mark_from", "mark_to", "damaged_area", "result", "touched", *PARTS)
@@ -40,6 +41,8 @@ class GAPLOFT_OT_remove_damage(bpy.types.Operator):
         for field in OBJECTS:
             draw.remove(getattr(state.damage, field))
         draw.remove(state.damage.shop.mark_zero)
+        for field in MARKS:
+            draw.remove(getattr(state.damage.ways, field))
         state.damages.remove(state.damage_index)
         state.damage_index = max(0, min(state.damage_index, len(state.damages) - 1))
         return {"FINISHED"}

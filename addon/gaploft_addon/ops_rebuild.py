@@ -8,8 +8,9 @@ from gaploft.progress import STAGES
 
 from . import polls
 from .background import InBackground
+from .outcome import keep
 from .stage_texts import STAGE_TEXTS, overall
-from .task import keep, task_of
+from .task import task_of
 from .words import told
 
 #: Looking around stays possible while the work runs; everything else waits.
@@ -64,15 +65,14 @@ class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
         manager.progress_begin(0.0, 1.0)
         context.view_layer.update()
         try:
-            outcome = task_of(context.scene, damage).run(
-                lambda stage, share: manager.progress_update(overall(stage, share))
-            )
+            task = task_of(context.scene, damage)
+            outcome = task.run(lambda stage, share: manager.progress_update(overall(stage, share)))
         except GeometryError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         finally:
             manager.progress_end()
-        return self._finish(context, context.scene, damage, outcome)
+        return self._finish(context, damage, task, outcome)
 
     def invoke(self, context, event):
         context.view_layer.update()
@@ -88,16 +88,17 @@ class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
                 icon="WARNING",
             )
         try:
-            task = task_of(scene, damage)
+            self._task = task_of(scene, damage)
         except GeometryError as error:
             # Settings may be half made while they are changed: the panel says so, and no popup is in the way.
             self.report({"INFO" if self.as_changed else "ERROR"}, str(error))
             return {"CANCELLED"}
         # References die with each undo: names and numbers are looked up again when the work is done.
-        self._scene_name, self._uid = scene.name, damage.uid
-        return self._begin(context, task, (STAGES[0], 0.0))
+        self._scene_name = scene.name
+        return self._begin(context, self._task, (STAGES[0], 0.0))
 
     def _passed(self, event):
+        # The rebuild takes the place of what is seen: until then nothing is changed.
         return {"PASS_THROUGH"} if event.type in PASSED_ON else {"RUNNING_MODAL"}
 
     def _doing(self, news):
@@ -107,15 +108,15 @@ class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
 
     def _done(self, context, outcome):
         scene = bpy.data.scenes.get(self._scene_name)
-        damage = scene and scene.gaploft.damage_of(self._uid)
+        damage = scene and scene.gaploft.damage_of(self._task.uid)
         if damage is None:
             self.report({"WARNING"}, told("The damage is gone, so its rebuild was dropped"))
             return {"CANCELLED"}
-        return self._finish(context, scene, damage, outcome)
+        return self._finish(context, damage, self._task, outcome)
 
-    def _finish(self, context, scene, damage, outcome):
+    def _finish(self, context, damage, task, outcome):
         by_hand = damage.live("touched") is not None
-        refusal = keep(scene, damage, outcome)
+        refusal = keep(damage.id_data, damage, task, outcome)
         if by_hand:
             self.report({"WARNING"}, told("The surface touched up by hand is gone: undo brings it back"))
         if refusal is not None:

@@ -7,7 +7,7 @@ from bpy.props import EnumProperty
 
 from gaploft.errors import GeometryError
 
-from . import look, overlay, polls
+from . import look, overlay, polls, shown_values
 from .show_state import SHOWN
 from .words import label, told
 
@@ -21,6 +21,8 @@ MISSING = {
     "WALL": "The wall is not known: switch it on under 3 Rebuild and rebuild",
     "REACH": "The tool is not known: switch Reach on under 3 Rebuild and rebuild",
     "STOCK": "No part was measured: check the stock under 7 Stock first",
+    "CORRECTION": "The shape was taken from no other part: see Where the Shape Comes From under 3 Rebuild",
+    "DIFFERENCE": "No other way was tried: see Where the Shape Comes From under 3 Rebuild",
 }
 
 _KEYMAPS: list[tuple[bpy.types.KeyMap, bpy.types.KeyMapItem]] = []
@@ -43,7 +45,7 @@ class GAPLOFT_OT_show_values(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context):
-        if not overlay.surfaces(context.scene):
+        if not shown_values.surfaces(context.scene):
             return polls.refused(cls, "Rebuild the surface first")
         return True
 
@@ -52,7 +54,7 @@ class GAPLOFT_OT_show_values(bpy.types.Operator):
         if self.shown == "STRIPES" and look.stripes() is None:
             self.report({"ERROR"}, told("This Blender has no picture for stripes: look at the sections"))
             return {"CANCELLED"}
-        if not overlay.can_show(context.scene, self.shown):
+        if not shown_values.can_show(context.scene, self.shown):
             self.report({"ERROR"}, told(MISSING[self.shown]))
             return {"CANCELLED"}
         before, show.shown = show.shown, self.shown
@@ -127,7 +129,7 @@ def part_of(damage, name):
 
 
 def _can_show(scene, name):
-    return look.stripes() is not None if name == "STRIPES" else overlay.can_show(scene, name)
+    return look.stripes() is not None if name == "STRIPES" else shown_values.can_show(scene, name)
 
 
 def register():

@@ -56,10 +56,6 @@ class GAPLOFT_OT_check_stock(InBackground, bpy.types.Operator):
         self._scene_name = scene.name
         return self._begin(context, self._task, ("read", 0.0))
 
-    def _passed(self, event):
-        # All that is measured was copied: everything else goes on.
-        return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
-
     def _doing(self, news):
         return stock_task.doing(news)
 

@@ -11,7 +11,7 @@ from gaploft.report.stock_outputs import STOCK_NAMES, write_stock
 from gaploft.report.stock_target import KnownTarget
 
 from . import export_task, mesh_io, polls, stock_task
-from .background import InBackground
+from .background import FromDialog
 from .words import told
 
 
@@ -36,30 +36,16 @@ def task_of(scene, damage, directory):
     return Task(stock_task.task_of(scene, damage), directory, damage.surface.name)
 
 
-class GAPLOFT_OT_write_stock(InBackground, bpy.types.Operator):
+class GAPLOFT_OT_write_stock(FromDialog, bpy.types.Operator):
     """Write the stock report in the background once its folder was chosen in a dialog. Esc stops it"""
 
     bl_idname = "gaploft.write_stock"
     bl_label = "Write Stock Report"
     bl_options = {"INTERNAL"}
 
-    #: What a dialog has chosen, until the work begins.
-    pending = None
+    told_missing = "Choose a folder with Export Stock Report first"
     told_stopped = "Stopped; no file was written"
-
-    @classmethod
-    def poll(cls, _context):
-        if cls.pending is None:
-            return polls.refused(cls, "Choose a folder with Export Stock Report first")
-        return True
-
-    def invoke(self, context, _event):
-        task, GAPLOFT_OT_write_stock.pending = self.pending, None
-        return self._begin(context, task, ("read", 0.0))
-
-    def _passed(self, event):
-        # All that is measured was copied: everything else goes on.
-        return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
+    first_stage = "read"
 
     def _doing(self, news):
         return stock_task.doing(news)
@@ -111,10 +97,7 @@ class GAPLOFT_OT_export_stock(bpy.types.Operator):
             export_task.checked_folder(folder)
             task = task_of(scene, damage, folder)
             if self.chosen:
-                # Blender frees an operator whose dialog has closed: another one does the rest.
-                GAPLOFT_OT_write_stock.pending = task
-                bpy.ops.gaploft.write_stock("INVOKE_DEFAULT")  # type: ignore[attr-defined]
-                return {"FINISHED"}
+                return GAPLOFT_OT_write_stock.start(task)
             report = task.run(lambda _stage, _share: None)
         except GeometryError as error:
             self.report({"ERROR"}, str(error))

@@ -3,36 +3,20 @@
 import bpy
 
 from . import export_task, polls
-from .background import InBackground
+from .background import FromDialog
 from .stage_texts import STAGE_TEXTS, overall
 from .words import told
 
 
-class GAPLOFT_OT_write_target(InBackground, bpy.types.Operator):
+class GAPLOFT_OT_write_target(FromDialog, bpy.types.Operator):
     """Write the files in the background once they were named in a dialog. Esc stops it"""
 
     bl_idname = "gaploft.write_target"
     bl_label = "Write Target"
     bl_options = {"INTERNAL"}
 
-    #: What a dialog has chosen, until the work begins.
-    pending = None
+    told_missing = "Choose a file with Export Target first"
     told_stopped = "Stopped; no file was written"
-
-    @classmethod
-    def poll(cls, _context):
-        if cls.pending is None:
-            return polls.refused(cls, "Choose a file with Export Target first")
-        return True
-
-    def invoke(self, context, _event):
-        self._task, GAPLOFT_OT_write_target.pending = self.pending, None
-        self._scene_name = context.scene.name
-        return self._begin(context, self._task, ("write", 0.0))
-
-    def _passed(self, event):
-        # All that is written was copied: everything else goes on.
-        return {"RUNNING_MODAL"} if event.type == "ESC" else {"PASS_THROUGH"}
 
     def _doing(self, news):
         text, share = doing(news)

@@ -1,30 +1,30 @@
 """Values on our surfaces as colours: an attribute of the mesh, so that it stays in the file without us."""
 
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import bpy
 import numpy as np
 
 from gaploft.errors import InputError
-from gaploft.report.colours import ColourScale, Shown, come_to, signed_scale, width_scale, zone_rgba
-from gaploft.target.section_view import round_length
+from gaploft.report.colours import ColourScale, Shown, come_to, zone_rgba
 from gaploft.target.seen import moved_outward
 
 from . import mesh_io
-from .surface_io import DEEPEST, DEPTH
+from .shown_values import (
+    ASKED_FOR,
+    BETWEEN,
+    OVERLAYS,
+    SCAN_DISTANCE,
+    attribute_of,
+    can_show,
+    scale_of,
+    surfaces,
+)
 from .words import told
 
-SCAN_DISTANCE = "scan_distance"
 #: The attribute with the colours.
 COLOURS = "gaploft_shown"
-#: What is shown as colours of a scale or of two zones; the rest leaves the surface plain.
-OVERLAYS = ("SCAN", "BAND", "ZONE", "HAND", "DEPTH", "WALL", "REACH", "STOCK")
-WALL_LEFT, REACH_LEFT, STOCK = "wall_left", "reach_left", "stock"
-#: Colours of what is nearly the same all over are no finer than this.
-LEAST_RANGE_MM = 0.01
-#: What is asked for apart, by the attribute that holds it: it is shown where there is any.
-ASKED_FOR = {"DEPTH": DEPTH, "WALL": WALL_LEFT, "REACH": REACH_LEFT, "STOCK": STOCK}
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,66 +45,24 @@ class Painted:
 _PAINTED: dict[str, Painted] = {}
 
 
-def surfaces(scene):
-    """The surfaces that count, one for each damage that has any."""
-    return [damage.surface for damage in scene.gaploft.damages if damage.surface is not None]
+def values_mm(obj, shown, attribute=None):
+    """What is shown at each vertex of a surface, (n,), in mm; for zones their numbers. Raises InputError.
 
-
-def can_show(scene, shown):
-    """Whether any surface holds what would be shown."""
-    attribute = ASKED_FOR.get(shown)
-    objects = surfaces(scene)
-    if attribute is None or not objects:
-        return bool(objects)
-    if shown == "DEPTH":  # asked at every redraw of a panel, so not of all the points
-        return any(obj.data.get(DEEPEST, 0.0) > 0.0 for obj in objects)
-    return any(attribute in obj.data.attributes for obj in objects)
-
-
-def scale_of(scene):
-    """The colour scale of what is shown, or None."""
-    show = scene.gaploft.show
-    # As typed, not its neighbour in single precision: the legend's numbers are to be round.
-    if show.shown in {"SCAN", "HAND"}:
-        return signed_scale(as_typed(show.tolerance_mm))
-    if show.shown == "STOCK":
-        return signed_scale(as_typed(show.stock_range_mm))
-    if show.shown == "BAND":
-        return width_scale(as_typed(show.tolerance_mm))
-    return _span_scale(scene, show.shown) if show.shown in ASKED_FOR else None
-
-
-def _span_scale(scene, shown):
-    """A scale from below the least to above the greatest value, thin walls in its dark end."""
-    spans = [_span(obj, ASKED_FOR[shown]) for obj in surfaces(scene)]
-    low = min((span[0] for span in spans), default=0.0)
-    high = max((span[1] for span in spans), default=0.0)
-    step = round_length(max(high - low, LEAST_RANGE_MM))
-    low, high = step * np.floor(low / step), step * np.ceil(high / step)
-    scale = width_scale(max(high - low, step))
-    table = scale.table[::-1] if shown == "WALL" else scale.table
-    return replace(scale, low_mm=low, high_mm=low + scale.high_mm, table=table, below=table[0])
-
-
-def as_typed(value):
-    """A setting as typed."""
-    return float(f"{value:.6g}")
-
-
-def values_mm(obj, shown):
-    """What is shown at each vertex of a surface, (n,), in mm; for zones their numbers. Raises InputError."""
+    ``attribute`` is that of :func:`attribute_of`, where more than one could be meant.
+    """
+    attribute = attribute or ASKED_FOR.get(shown)
     with mesh_io.readable(obj) as mesh:
         if shown == "BAND":
             return _read(mesh, "band95", obj.name)
         if shown == "ZONE":
             return _read(mesh, "zone", obj.name)
-        if shown in {"REACH", "STOCK"}:
-            return _asked_for(mesh, shown)
+        if shown in {"REACH", "STOCK", *BETWEEN}:
+            return _asked_for(mesh, attribute)
         by_hand = _by_hand(mesh, obj.name)
         if shown == "HAND":
             return by_hand
         if shown in ASKED_FOR:  # what the hand has added lies less deep, and leaves more wall
-            return _asked_for(mesh, shown) + (by_hand if shown == "WALL" else -by_hand)
+            return _asked_for(mesh, attribute) + (by_hand if shown == "WALL" else -by_hand)
         return _read(mesh, SCAN_DISTANCE, obj.name) - by_hand
 
 
@@ -119,11 +77,16 @@ def paint(scene):
         return
     if objects and not can_show(scene, show.shown):
         raise InputError(told("what is shown is not known of this surface: show something else"))
-    values = [values_mm(obj, show.shown) for obj in objects]
+    values = _values(scene, objects)
     scale = scale_of(scene)
     for obj, of_one in zip(objects, values, strict=True):
         _write_colours(obj, zone_rgba(of_one) if scale is None else scale.rgba(of_one))
     _remember(scene, objects, values)
+
+
+def _values(scene, objects):
+    shown = scene.gaploft.show.shown
+    return [values_mm(obj, shown, attribute_of(scene, shown)) for obj in objects]
 
 
 def painted(scene):
@@ -131,7 +94,7 @@ def painted(scene):
     found = _PAINTED.get(scene.name)
     if found is None or found.key != _key(scene):
         objects = surfaces(scene)
-        found = _remember(scene, objects, [values_mm(obj, scene.gaploft.show.shown) for obj in objects])
+        found = _remember(scene, objects, _values(scene, objects))
     return found
 
 
@@ -166,7 +129,7 @@ def _remember(scene, objects, values):
 def _key(scene):
     show = scene.gaploft.show
     which = tuple(obj.data.session_uid for obj in surfaces(scene))
-    return which, show.shown, show.tolerance_mm, show.stock_range_mm
+    return which, show.shown, show.tolerance_mm, show.stock_range_mm, show.difference_to
 
 
 def _points(objects):
@@ -174,23 +137,12 @@ def _points(objects):
     return tuple(zlib.crc32(mesh_io.positions(obj.data)) for obj in objects)
 
 
-def _asked_for(mesh, shown):
+def _asked_for(mesh, name):
     """What was asked for of some damages and not of others: NaN where it was not."""
-    attribute = mesh.attributes.get(ASKED_FOR[shown])
+    attribute = mesh.attributes.get(name)
     if attribute is None:
         return np.full(len(mesh.vertices), np.nan, dtype=np.float32)
     return mesh_io.read(attribute.data, "value", np.float32, 1)
-
-
-def _span(obj, name):
-    """The least and the greatest value of an attribute, zeros where there is none."""
-    with mesh_io.readable(obj) as mesh:
-        attribute = mesh.attributes.get(name)
-        if attribute is None:
-            return 0.0, 0.0
-        values = mesh_io.read(attribute.data, "value", np.float32, 1)
-    values = values[np.isfinite(values)]
-    return (float(values.min()), float(values.max())) if len(values) else (0.0, 0.0)
 
 
 def _by_hand(mesh, name):

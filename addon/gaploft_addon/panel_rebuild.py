@@ -9,6 +9,7 @@ from gaploft.errors import InputError
 from .layout import CAUTIONS, Step, lines, sentence_case, settings_column, table
 from .ops_rebuild import GAPLOFT_OT_rebuild
 from .panel_shop import draw_shop
+from .panel_ways import draw_ways
 from .settings import is_stale, job_of
 from .stage_texts import STAGE_TEXTS, overall
 from .words import label, told
@@ -47,6 +48,8 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
             _draw_report(self.layout, json.loads(damage.report), outdated=outdated)
         if damage is not None:
             _draw_settings(self.layout, state, damage)
+            source = json.loads(damage.report).get("source") if damage.report else None
+            draw_ways(self.layout, context.scene, damage, source)
             draw_shop(self.layout, damage)
 
 

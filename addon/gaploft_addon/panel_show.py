@@ -2,7 +2,7 @@
 
 import bpy
 
-from . import overlay, section_data
+from . import section_data, shown_values
 from .layout import Step, settings_column
 from .ops_show import PARTS, part_of
 from .show_state import SHOWN
@@ -19,10 +19,12 @@ class GAPLOFT_PT_show(Step, bpy.types.Panel):
         _draw_values(self.layout, context.scene)
         _draw_parts(self.layout, state.damage)
         column = settings_column(self.layout)
-        column.active = bool(overlay.surfaces(context.scene))
+        column.active = bool(shown_values.surfaces(context.scene))
         column.prop(state.show, "tolerance_mm")
         if state.show.shown == "STOCK":
             column.prop(state.show, "stock_range_mm")
+        if state.show.shown == "DIFFERENCE":
+            _draw_others(column, context.scene)
         column.row().prop(state.show, "scan_look", expand=True)
         if state.damage is not None and state.damage.shop.readings:
             column.prop(state.show, "readings_on")
@@ -36,11 +38,20 @@ def _draw_values(layout, scene):
     show = scene.gaploft.show
     grid = layout.grid_flow(row_major=True, columns=3, even_columns=True, align=True)
     for name, text, _, icon, _ in SHOWN:
-        if name in overlay.ASKED_FOR and not overlay.can_show(scene, name):
+        if name in shown_values.ASKED_FOR and not shown_values.can_show(scene, name):
             continue
         pressed = show.shown == name
         button = grid.operator("gaploft.show_values", text=label(text), icon=icon, depress=pressed)
         button.shown = "NONE" if pressed else name
+
+
+def _draw_others(column, scene):
+    """A button for each way that the surface may be held against."""
+    there = shown_values.differences(scene)
+    if len(there) > 1:
+        row = column.row(align=True)
+        for way in there:
+            row.prop_enum(scene.gaploft.show, "difference_to", way.upper())
 
 
 def _draw_parts(layout, damage):

@@ -22,26 +22,33 @@ class Pointing:
 
     def _begin(self: Any, context, scan):
         """Start to follow the pointer over a scan; what Blender's ``invoke`` is to return."""
-        scene = context.scene
         context.view_layer.update()
         try:
             context.window.cursor_modal_set("WAIT")
-            sight = sight_of(scene, scan)
+            self._look_at(context, scan)
         except GeometryError as error:
             context.window.cursor_modal_restore()
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        # References die with undo and file load: names are looked up again.
-        self._names = scene.name, scan.name
-        self._cloud = sight.known
-        self._worker = Worker(sight) if self._cloud is None else None
         self._timer = context.window_manager.event_timer_add(0.1, window=context.window)
         self._shown = ring_draw.Shown()
         ring_draw.begin(self._shown)
         context.window_manager.modal_handler_add(self)
+        self._ready(context)
+        return {"RUNNING_MODAL"}
+
+    def _look_at(self: Any, context, scan):
+        """Follow the pointer over this scan from now on. Raises InputError."""
+        sight = sight_of(context.scene, scan)
+        # References die with undo and file load: names are looked up again.
+        self._names = context.scene.name, scan.name
+        self._cloud = sight.known
+        self._worker = Worker(sight) if self._cloud is None else None
+
+    def _ready(self: Any, context):
+        """Say what is to be clicked, or that the scan is still being read."""
         context.window.cursor_modal_set("CROSSHAIR" if self._worker is None else "WAIT")
         self._tell(context, told(WAIT) if self._worker else self._first())
-        return {"RUNNING_MODAL"}
 
     def modal(self: Any, context, event):
         try:
@@ -90,8 +97,7 @@ class Pointing:
             if isinstance(outcome, BaseException):
                 raise outcome
             self._cloud = outcome
-            context.window.cursor_modal_set("CROSSHAIR")
-            self._tell(context, self._first())
+            self._ready(context)
         return {"PASS_THROUGH"} if event.type in view.NAVIGATION else {"RUNNING_MODAL"}
 
     def _follow(self: Any, context, event):

@@ -14,12 +14,16 @@ from bpy.props import (
 from .alive import alive
 from .damage_state import SETTINGS, GAPLOFT_PG_damage
 from .frame_state import GAPLOFT_PG_frame
+from .live import part_changed
 from .shop_state import copied
 from .show_state import GAPLOFT_PG_show
 from .touch_state import GAPLOFT_PG_touch
 
 #: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
-VERSION = 3
+VERSION = 4
+
+#: Blenders that tell paths apart which may begin at the file's own folder.
+RELATIVE = {"PATH_SUPPORTS_BLEND_RELATIVE"} if bpy.app.version >= (4, 5, 0) else set()
 
 SCAN_UNITS = (
     ("mm", "1 mm", "One Blender unit of the scan is a millimetre, as most scanners write"),
@@ -84,6 +88,13 @@ class GAPLOFT_PG_state(bpy.types.PropertyGroup):
     )
     machine: PointerProperty(
         name="Machine Frame", description="The frame that files are written in", type=GAPLOFT_PG_frame
+    )
+    shelf_folder: StringProperty(
+        name="Shelf",
+        description="Folder that the shop's known tubes lie in; // is the folder of this file",
+        subtype="DIR_PATH",
+        options=RELATIVE,
+        update=part_changed,
     )
     touch: PointerProperty(
         name="Touching Up", description="Settings for touching up by hand", type=GAPLOFT_PG_touch

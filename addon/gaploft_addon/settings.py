@@ -7,7 +7,7 @@ import numpy as np
 from gaploft.errors import InputError
 from gaploft.job import Damage, HalvesSettings, Job, TargetSettings, largest
 
-from . import mesh_io, shop_job, surface_io
+from . import mesh_io, shop_job, surface_io, ways_job
 from .shop_job import plain
 
 #: What each choice for the halves asks of the library.
@@ -20,16 +20,8 @@ HALVES_SETTINGS = {
 
 def job_of(scene, damage):
     """The job that the marks and settings of a damage ask for. Raises InputError."""
-    scan = scene.gaploft.scan
-    area = damage.live("damaged_area")
-    if area is not None and area.get("scan_vertices") != len(scan.data.vertices):
-        raise InputError(
-            f"'{scan.name}' has {len(scan.data.vertices)} points now, but {area.get('scan_vertices')} when "
-            "the damage was marked: mark the damage again"
-        )
-    source_vertices = None if area is None else surface_io.area_vertices(area)
     return Job(
-        damage=Damage(*mesh_io.marks_mm(scene, damage), source_vertices=source_vertices),
+        damage=damage_of(scene, damage),
         target=TargetSettings(
             chord_tolerance_mm=plain(damage.chord_tolerance_mm), overlap_mm=plain(damage.overlap_mm)
         ),
@@ -39,11 +31,28 @@ def job_of(scene, damage):
         bed=shop_job.bed_of(damage),
         reach=shop_job.reach_of(damage),
         zero_mm=mesh_io.mark_mm(scene, damage.shop.live("mark_zero")),
+        ways=ways_job.ways_of(scene, damage),
     )
 
 
-def job_key(job, mm_per_unit):
-    """Damage and settings of a job as a list of numbers, to tell whether they changed since a rebuild."""
+def damage_of(scene, damage):
+    """Where the tube is damaged, as the library takes it. Raises InputError."""
+    scan = scene.gaploft.scan
+    area = damage.live("damaged_area")
+    if area is not None and area.get("scan_vertices") != len(scan.data.vertices):
+        raise InputError(
+            f"'{scan.name}' has {len(scan.data.vertices)} points now, but {area.get('scan_vertices')} when "
+            "the damage was marked: mark the damage again"
+        )
+    source_vertices = None if area is None else surface_io.area_vertices(area)
+    return Damage(*mesh_io.marks_mm(scene, damage), source_vertices=source_vertices)
+
+
+def job_key(job, mm_per_unit, damage):
+    """Damage and settings of a job as a list of numbers, to tell whether they changed since a rebuild.
+
+    Of the damage itself only its spare section is asked, which is no part of a job.
+    """
     damaged = job.damage.source_vertices
     return [
         *job.damage.from_mm,
@@ -56,6 +65,7 @@ def job_key(job, mm_per_unit):
         0 if damaged is None else len(damaged),
         list(HALVES_SETTINGS.values()).index(job.halves),
         *shop_job.shop_key(job),
+        *ways_job.ways_key(damage, job.ways),
     ]
 
 
@@ -63,7 +73,7 @@ def is_stale(scene, damage):
     """Whether marks or settings are no longer those of the rebuild. Raises InputError as job_of."""
     if scene.gaploft.live("scan") is None or not damage.marked or not damage.built_with:
         return False
-    now = np.array(job_key(job_of(scene, damage), mesh_io.unit_of(scene)[1]))
+    now = np.array(job_key(job_of(scene, damage), mesh_io.unit_of(scene)[1], damage))
     then = np.array(json.loads(damage.built_with))
     if len(now) != len(then):  # other readings or plies, or settings of an earlier release
         return True

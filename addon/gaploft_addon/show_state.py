@@ -4,6 +4,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 
 from . import look, section_data
+from .ways_state import WAYS
 
 SHOWN = (
     ("NONE", "Plain", "Show the surface without values", "SHADING_SOLID", 0),
@@ -50,6 +51,21 @@ SHOWN = (
         "The measured part above the target, in millimetres: positive is surplus; grey was not seen",
         "MOD_DISPLACE",
         9,
+    ),
+    (
+        "CORRECTION",
+        "Changed",
+        "How far the shape of another part was changed to meet both flanks, in millimetres: positive where "
+        "the surface lies outside it",
+        "MOD_MESHDEFORM",
+        10,
+    ),
+    (
+        "DIFFERENCE",
+        "Differs",
+        "How far another way's surface lies above the one that is used, in millimetres",
+        "MOD_BOOLEAN",
+        11,
     ),
     (
         "STRIPES",
@@ -108,6 +124,12 @@ class GAPLOFT_PG_show(bpy.types.PropertyGroup):
         max=10.0,
         precision=3,
         step=1,
+        update=_changed,
+    )
+    difference_to: EnumProperty(
+        name="Difference to",
+        description="Which way's surface is held against the one that is used",
+        items=WAYS,
         update=_changed,
     )
     scan_look: EnumProperty(

@@ -5,6 +5,7 @@ from gaploft.progress import STAGES
 STAGE_TEXTS = {
     "read": "reading the scan",
     "tube": "finding the tube",
+    "shelf": "searching the shelf",
     "fit": "fitting the surface",
     "evidence": "testing on blanked stretches",
     "mesh": "making the facets",
@@ -12,6 +13,10 @@ STAGE_TEXTS = {
 }
 
 
+#: Stages that only some rebuilds have, by those that they belong to.
+WITHIN = {"shelf": "tube"}
+
+
 def overall(stage, share):
     """Share of the whole work done, each stage counted alike."""
-    return (STAGES.index(stage) + share) / len(STAGES)
+    return (STAGES.index(WITHIN.get(stage, stage)) + share) / len(STAGES)

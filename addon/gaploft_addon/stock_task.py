@@ -8,13 +8,12 @@ import numpy as np
 from mathutils import Vector
 
 from gaploft.errors import InputError
-from gaploft.scan.mend import scan_from_arrays
-from gaploft.scan.model import ScanSource
 from gaploft.stock.check import check_stock
 from gaploft.stock.model import STOCK_STAGES, StockSettings, TargetSkin
 from gaploft.target.section_view import round_length
 
-from . import look, mesh_io, overlay, surface_io, view
+from . import look, mesh_io, shown_values, surface_io, view
+from .raw_scan import RawScan, raw_arrays
 from .shop_job import plain
 from .target_io import target_of
 from .words import told
@@ -27,9 +26,6 @@ STAGE_TEXTS = {
     "write": "writing the report",
 }
 
-
-#: A round length below so many times a value is never below the value: steps are at most that far apart.
-TO_ROUND = 2.5
 #: How the part lies against where its flanks ask for it: values and their standard uncertainties.
 ALIGNMENT = (
     *("offset_mm", "offset_u_mm", "angle_deg", "angle_u_deg"),
@@ -56,28 +52,14 @@ class Task:
     uid: int
     built: str
     skin: TargetSkin
-    vertices: np.ndarray
-    faces: np.ndarray
-    mm_per_unit: float
-    name: str
-    unit: str
+    measured: RawScan
     settings: StockSettings
 
     def run(self, progress):
         """Do the work; touches nothing of Blender, so it may run in a thread."""
         progress("read", 0.0)
-        return check_stock(self.skin, self._measured(progress), self.settings, progress=progress)
-
-    def _measured(self, progress):
-        sha256 = mesh_io.fingerprint(self.vertices, self.faces)
-        source = ScanSource(self.name, sha256, self.unit, len(self.vertices), len(self.faces))
-        return scan_from_arrays(
-            self.vertices,
-            self.faces,
-            mm_per_unit=self.mm_per_unit,
-            source=source,
-            progress=lambda _stage, share: progress("read", share),
-        )
+        measured = self.measured.mended(lambda _stage, share: progress("read", share))
+        return check_stock(self.skin, measured, self.settings, progress=progress)
 
 
 def task_of(scene, damage):
@@ -109,15 +91,14 @@ def task_of(scene, damage):
         flank_normals,
         target.shape if on_rings else None,
     )
-    vertices, faces = mesh_io.arrays_seen_from(scan, measured)
-    unit, mm_per_unit = mesh_io.unit_of(scene)
+    seen = raw_arrays(scene, measured, *mesh_io.arrays_seen_from(scan, measured))
     settings = StockSettings(
         tolerance_mm=plain(stock.tolerance_mm),
         uncertainty_mm=plain(stock.uncertainty_mm),
         align=stock.align,
         stage=stock.stage,
     )
-    return Task(damage.uid, built(damage), skin, vertices, faces, mm_per_unit, measured.name, unit, settings)
+    return Task(damage.uid, built(damage), skin, seen, settings)
 
 
 def figures(stock):
@@ -158,10 +139,10 @@ def keep(scene, damage, task, stock):
     """Put what was found into the scene: figures, and the map on the target."""
     damage.stock.result = json.dumps(figures(stock))
     damage.stock.of_surface = task.built
-    surface_io.write_values(damage.surface.data, overlay.STOCK, stock.stock_mm)
+    surface_io.write_values(damage.surface.data, shown_values.STOCK, stock.stock_mm)
     # Changing the range paints, so it comes last.
     scene.gaploft.show.stock_range_mm = round_length(
-        TO_ROUND * max(stock.surplus_max_mm, stock.low_max_mm, 0.01)
+        shown_values.TO_ROUND * max(stock.surplus_max_mm, stock.low_max_mm, 0.01)
     )
     look.refresh(scene)
 

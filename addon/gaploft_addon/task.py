@@ -1,22 +1,21 @@
-"""One rebuild between Blender and the library: what goes in, the work itself, and what comes back."""
+"""One rebuild between Blender and the library: what goes in, the work itself, and what of it is kept."""
 
-import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
-from gaploft.evidence.rim import rim_edges
 from gaploft.job import Job
 from gaploft.pipeline import rebuild, rebuild_changed
 from gaploft.report.model import Rebuild, Stages
-from gaploft.report.numbers import as_dict
-from gaploft.scan.mend import scan_from_arrays
-from gaploft.scan.model import ScanSource
 from gaploft.scan.near import points_near
 from gaploft.target.seen import scan_distance
+from gaploft.tube.isolate import isolate_tube
 
-from . import draw, look, mesh_io, overlay, surface_io
-from .settings import job_key, job_of
+from . import mesh_io, surface_io, ways_job, ways_maps
+from .raw_scan import RawScan, raw_scan
+from .settings import damage_of, job_key, job_of
+from .shown_values import SCAN_DISTANCE
 
 #: The same work gives the same surface; this is for the last digit of another processor, mm.
 SAME_MM = 1e-6
@@ -26,13 +25,18 @@ DEEPEST = 0.5
 
 @dataclass(frozen=True)
 class Kept:
-    """What one rebuild left behind, the scan that it was of, and how far that lies from the surface in mm."""
+    """What one rebuild left behind, the scan that it was of, and how far that lies from the surface in mm.
+
+    ``sources`` tell the spare section and the shelf that it was of, ``maps`` are those of :mod:`ways_maps`.
+    """
 
     sha256: str
     mm_per_unit: float
+    sources: tuple
     rebuilt: Rebuild
     stages: Stages
     scan_mm: np.ndarray | None
+    maps: dict[str, np.ndarray]
 
 
 #: Earlier rebuilds by the number of their damage, the last ones last: an aid to speed and nothing else, since
@@ -43,36 +47,59 @@ _MOST_KEPT = 3
 
 @dataclass(frozen=True)
 class Task:
-    """All that one rebuild needs, taken out of Blender before the work begins."""
+    """All that one rebuild needs, taken out of Blender before the work begins.
 
-    vertices: np.ndarray
-    faces: np.ndarray
-    mm_per_unit: float
-    file: str
-    unit: str
+    ``key`` is what `settings.is_stale` compares later.
+    """
+
+    scan: RawScan
     job: Job
     uid: int
+    donor: RawScan | None = None
+    key: list[float] = field(default_factory=list)
 
     def run(self, progress):
         """Do the work; touches nothing of Blender, so it may run in a thread."""
-        sha256 = mesh_io.fingerprint(self.vertices, self.faces)
-        kept = _KEPT.get(self.uid)
-        if kept is not None and (kept.sha256, kept.mm_per_unit) != (sha256, self.mm_per_unit):
-            kept = None
-        if kept is not None and kept.stages.job.damage.same_as(self.job.damage):
+        kept, sources = self._kept(), self._sources()
+        if kept is not None and kept.sources == sources and self._only_changed(kept):
             rebuilt = rebuild_changed(kept.stages, self.job, progress=progress)
         else:
-            source = ScanSource(self.file, sha256, self.unit, len(self.vertices), len(self.faces))
-            scan = scan_from_arrays(
-                self.vertices, self.faces, mm_per_unit=self.mm_per_unit, source=source, progress=progress
-            )
-            rebuilt = rebuild(scan, self.job, progress=progress)
+            donor = None if self.donor is None else self.donor.mended(progress)
+            rebuilt = rebuild(self.scan.mended(progress), self.job, donor=donor, progress=progress)
         _KEPT.pop(self.uid, None)
         if rebuilt.stages is not None:
             same = kept is not None and _same_outer(kept.rebuilt.target, rebuilt.target)
             scan_mm = kept.scan_mm if kept is not None and same else self._scan_distance(rebuilt, progress)
-            _keep(self.uid, Kept(sha256, self.mm_per_unit, rebuilt, rebuilt.stages, scan_mm))
+            of_scan = self.scan.sha256, self.scan.mm_per_unit
+            maps = ways_maps.maps_of(rebuilt)
+            _keep(self.uid, Kept(*of_scan, sources, rebuilt, rebuilt.stages, scan_mm, maps))
         return rebuilt
+
+    def tube(self, progress):
+        """The broken tube alone, taken from what is kept where it is of the same damage."""
+        kept = self._kept()
+        if kept is not None and self._same_damage(kept):
+            return kept.stages.compared.way("loft").tube
+        with threadpool_limits(limits=1, user_api="blas"):
+            return isolate_tube(self.scan.mended(progress), self.job.damage, progress=progress)
+
+    def _kept(self):
+        """What an earlier rebuild of this very scan left, or None."""
+        kept = _KEPT.get(self.uid)
+        of_scan = self.scan.sha256, self.scan.mm_per_unit
+        return kept if kept is not None and (kept.sha256, kept.mm_per_unit) == of_scan else None
+
+    def _sources(self):
+        """What tells the spare section and the shelf from others."""
+        donor = None if self.donor is None else self.donor.sha256
+        return donor, ways_job.shelf_state(self.job.ways)
+
+    def _same_damage(self, kept):
+        return kept.stages.job.damage.same_as(self.job.damage)
+
+    def _only_changed(self, kept):
+        """Whether the ways to the surface are those of before."""
+        return self._same_damage(kept) and kept.stages.job.ways.same_sources(self.job.ways)
 
     def _scan_distance(self, rebuilt, progress):
         """Distance of the scan from the rebuilt outer surface at the target's vertices, (n,); or None."""
@@ -82,8 +109,9 @@ class Task:
         progress("mesh", 1.0)
         depth = DEEPEST * rebuilt.stages.tube.radius_mm
         outer = target.outer_mm  # layers lie between the target and what was scanned
+        scan = self.scan
         points, normals = points_near(
-            self.vertices, self.faces, outer, room_mm=depth, mm_per_unit=self.mm_per_unit
+            scan.vertices, scan.faces, outer, room_mm=depth, mm_per_unit=scan.mm_per_unit
         )
         return scan_distance(outer, target.normals, points, depth_mm=depth, point_normals=normals)
 
@@ -93,10 +121,31 @@ def _same_outer(before, now):
     return before is not None and now is not None and np.array_equal(before.outer_mm, now.outer_mm)
 
 
-def known(uid, surface):
-    """The rebuild that a surface is of, from :func:`surface_io.surface_arrays`, while it is kept; or None."""
-    kept = _KEPT.get(uid)
-    return kept.rebuilt if kept is not None and is_of(kept.rebuilt, surface) else None
+@dataclass(frozen=True)
+class Finished:
+    """The rebuild that a surface is of: at hand, or to be done again, or neither.
+
+    A file that was opened has surfaces but no rebuilds, and what is made of these takes them.
+    """
+
+    surface: surface_io.SurfaceArrays
+    known: Rebuild | None
+    again: Task | None
+
+    def rebuilt(self, progress):
+        """The rebuild of this very surface, or None."""
+        if self.known is not None or self.again is None:
+            return self.known
+        found = self.again.run(progress)
+        return found if is_of(found, self.surface) else None
+
+
+def finished(scene, damage, surface):
+    """The rebuild of a surface, from :func:`surface_io.surface_arrays`, as far as it can be had."""
+    kept = _KEPT.get(damage.uid)
+    known = kept.rebuilt if kept is not None and is_of(kept.rebuilt, surface) else None
+    can_again = known is None and scene.gaploft.live("scan") is not None
+    return Finished(surface, known, task_of(scene, damage) if can_again else None)
 
 
 def is_of(rebuilt, surface):
@@ -114,6 +163,15 @@ def _keep(uid, kept):
         _KEPT.pop(next(iter(_KEPT)))
 
 
+def values_beside(uid, rebuilt):
+    """What a rebuild left beside its target, in mm at its vertices by the attributes that hold it."""
+    kept = _KEPT.get(uid)
+    if kept is None or kept.rebuilt is not rebuilt:
+        return {}
+    scan = {} if kept.scan_mm is None else {SCAN_DISTANCE: kept.scan_mm}
+    return {**kept.maps, **scan}
+
+
 def forget():
     """Keep nothing of earlier rebuilds; the next one starts with the scan."""
     _KEPT.clear()
@@ -121,62 +179,12 @@ def forget():
 
 def task_of(scene, damage):
     """Take the scan and the job of a damage out of a scene. Raises InputError."""
-    scan = scene.gaploft.scan
-    vertices, faces = mesh_io.scan_arrays(scan)
-    unit, mm_per_unit = mesh_io.unit_of(scene)
-    return Task(vertices, faces, mm_per_unit, scan.name, unit, job_of(scene, damage), damage.uid)
+    job = job_of(scene, damage)
+    key = job_key(job, mesh_io.unit_of(scene)[1], damage)
+    donor = ways_job.donor_scan(scene, damage)
+    return Task(raw_scan(scene, scene.gaploft.scan), job, damage.uid, donor, key)
 
 
-def keep(scene, damage, rebuilt):
-    """Put the outcome of a rebuild into the scene; return the one sentence of a refusal, or None."""
-    report = as_dict(rebuilt, None)
-    if rebuilt.target is not None:
-        report["target"]["chord_error_mm"] = rebuilt.target.chord_error_mm
-    damage.report = json.dumps(report)
-    # Of the job that was done: settings may have been changed since it was taken out of the scene.
-    key = job_key(rebuilt.job, mesh_io.unit_of(scene)[1])
-    damage.built_with = json.dumps([float(value) for value in key])
-    if rebuilt.target is None:
-        draw.remove(damage.result)
-        draw.remove(damage.touched)
-        draw.show_parts(scene, damage, {})
-        look.refresh(scene)
-        return rebuilt.warnings[-1].text
-    rims = rim_edges(rebuilt.target.quads, rebuilt.target.zone == 1)
-    mesh = surface_io.surface_mesh("Rebuilt Surface", rebuilt.target, mesh_io.unit_of(scene)[1], rims)
-    _write_shop_values(mesh, rebuilt.shop)
-    kept = _KEPT.get(damage.uid)
-    if kept is not None and kept.scan_mm is not None:
-        surface_io.write_values(mesh, overlay.SCAN_DISTANCE, kept.scan_mm)
-    surface = draw.show_surface(scene, damage, mesh)
-    surface["verdict"] = rebuilt.verdict
-    surface["gap_mm"] = rebuilt.evidence.gap.length_mm
-    surface["band95_max_mm"] = rebuilt.evidence.band95_mm.max
-    draw.show_parts(scene, damage, _parts(rebuilt.shop, mesh_io.unit_of(scene)[1]))
-    look.refresh(scene)
-    return None
-
-
-def _write_shop_values(mesh, shop):
-    """What is known of wall and reach at the surface's vertices."""
-    if shop is None:
-        return
-    if shop.wall is not None:
-        surface_io.write_values(mesh, overlay.WALL_LEFT, shop.wall.left_mm)
-    if shop.reach is not None:
-        surface_io.write_values(mesh, overlay.REACH_LEFT, shop.reach.left_mm)
-
-
-def _parts(shop, mm):
-    """Meshes of what the workshop gets beside the target, by the fields of a damage."""
-    if shop is None:
-        return {}
-    points, normals = shop.flanks
-    parts = {"flanks": surface_io.flanks_mesh("Intact Flanks", points, normals, mm)}
-    if shop.wall is not None:
-        inner, section = shop.wall.inner, shop.wall.section
-        parts["inner"] = surface_io.part_mesh("Inner Surface", inner.vertices_mm, inner.triangles, mm)
-        parts["section"] = surface_io.part_mesh("Missing Section", section.vertices_mm, section.triangles, mm)
-    if shop.bed is not None:
-        parts["bed"] = surface_io.part_mesh("Bed", shop.bed.vertices_mm, shop.bed.triangles, mm)
-    return parts
+def tube_task_of(scene, damage):
+    """The same for the broken tube alone, whatever else is set; for :meth:`Task.tube`."""
+    return Task(raw_scan(scene, scene.gaploft.scan), Job(damage=damage_of(scene, damage)), damage.uid)

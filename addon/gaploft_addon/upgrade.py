@@ -31,7 +31,11 @@ def kept_values(scene):
 
 
 def upgrade(scene):
-    """Bring one scene up to date; True when there was something to do."""
+    """Bring one scene up to date; True when there was something to do.
+
+    From version 3 there is nothing to bring over: where the shape came from was not asked, and what is not
+    asked for is the plain way.
+    """
     state, kept = scene.gaploft, kept_values(scene)
     if state.version >= VERSION or not kept:
         return False

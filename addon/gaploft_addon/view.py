@@ -2,12 +2,14 @@
 
 import numpy as np
 from bpy_extras import view3d_utils
-from mathutils import Vector
+from mathutils import Matrix, Vector
 
 from . import mesh_io
 
 #: Nearest and furthest that is drawn, in lengths of the scan: single precision tells surfaces apart between.
 NEAREST, FURTHEST = 1e-3, 100.0
+#: Room between two things that are laid beside each other, as a share of both their widths.
+ASIDE = 0.1
 #: Events of looking around, which go on while a tool waits for its clicks.
 NAVIGATION = {
     *(
@@ -51,6 +53,15 @@ def look_at(context, world_point, away, size):
         region.view_location, region.view_distance = world_point, size
         region.view_rotation = Vector(away).to_track_quat("Z", "Y")
         area.tag_redraw()
+
+
+def beside(scan, obj):
+    """Where an object is to stand so that its bounding box lies beside that of the scan, turned as it is."""
+    there, here = (np.array([o.matrix_world @ Vector(corner) for corner in o.bound_box]) for o in (scan, obj))
+    away = there.mean(axis=0) - here.mean(axis=0)
+    room = ASIDE * (np.ptp(there[:, 0]) + np.ptp(here[:, 0]))
+    away[0] = there[:, 0].max() + room - here[:, 0].min()
+    return Matrix.Translation(away.tolist()) @ obj.matrix_world
 
 
 def extent(scan, scene):

@@ -7,7 +7,7 @@ from bpy.app.handlers import persistent
 
 from gaploft.errors import InputError
 
-from . import look, overlay, section_data
+from . import look, overlay, section_data, shown_values
 
 #: A stroke tells of itself many times; the colours follow once it has ended and rests this long.
 PAUSE_S = 0.1
@@ -57,7 +57,7 @@ def on_other_state(*_):
     overlay.forget()
     section_data.forget()
     scene = bpy.context.scene
-    if scene is not None and overlay.surfaces(scene):
+    if scene is not None and shown_values.surfaces(scene):
         look.set_shading(scene)
         section_data.want(scene)
 
@@ -67,7 +67,7 @@ def _surface_changed(scene, depsgraph):
 
     Sculpting tells of another look only, not of another shape.
     """
-    ours = {obj.name for obj in overlay.surfaces(scene)}
+    ours = {obj.name for obj in shown_values.surfaces(scene)}
     return any(
         isinstance(update.id, bpy.types.Object)
         and (update.is_updated_geometry or (update.is_updated_shading and update.id.mode == "SCULPT"))

@@ -129,15 +129,16 @@ def test_a_changed_scan_is_not_taken_for_the_one_before(blender, extension):
 
 
 def test_a_setting_changed_while_the_rebuild_ran_is_told(blender, extension):
-    task, settings = (
-        importlib.import_module(f"{extension.__name__}.{name}") for name in ("task", "settings")
+    task, outcome, settings = (
+        importlib.import_module(f"{extension.__name__}.{name}") for name in ("task", "outcome", "settings")
     )
     marked_and_rebuilt()
     scene = bpy.context.scene
     damage = scene.gaploft.damage
-    rebuilt = task.task_of(scene, damage).run(lambda stage, share: None)
+    work = task.task_of(scene, damage)
+    rebuilt = work.run(lambda stage, share: None)
     damage.cover_mm = 0.3
-    task.keep(scene, damage, rebuilt)
+    outcome.keep(scene, damage, work, rebuilt)
     assert settings.is_stale(scene, damage)
     damage.cover_mm = 0.0
     assert not settings.is_stale(scene, damage)

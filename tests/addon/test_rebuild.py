@@ -156,7 +156,7 @@ def test_moved_rotated_scaled_object_and_another_unit(extension, scan_unit, unit
     task = importlib.import_module(f"{extension.__name__}.task").task_of(scene, scene.gaploft.damage)
     # Coordinates, matrices and marks are single precision.
     atol = 1e-6 * LENGTH_MM
-    np.testing.assert_allclose(task.vertices * task.mm_per_unit, vertices, atol=atol)
+    np.testing.assert_allclose(task.scan.vertices * task.scan.mm_per_unit, vertices, atol=atol)
     found = [task.job.damage.from_mm, task.job.damage.to_mm]
     np.testing.assert_allclose(found, [FROM_MM, TO_MM], atol=10 * atol)
 

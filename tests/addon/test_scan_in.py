@@ -182,5 +182,5 @@ def test_buttons_say_why_they_can_not_be_pressed():
 def test_files_can_be_dropped_into_the_view(extension):
     handler = extension.ops_import.GAPLOFT_FH_scan
     assert handler.is_registered
-    assert set(handler.bl_file_extensions.split(";")) == set(extension.ops_import.IMPORTERS)
+    assert set(handler.bl_file_extensions.split(";")) == set(extension.importing.IMPORTERS)
     assert not handler.poll_drop(bpy.context)  # no view without a window

@@ -224,7 +224,7 @@ def test_any_change_makes_the_rebuild_old(settings):
     shop().wall_mm, shop().bed_on = 1.2, False
     for change in changes:
         bpy.context.view_layer.update()
-        damage().built_with = json.dumps([float(x) for x in settings.job_key(job(settings), 1.0)])
+        damage().built_with = json.dumps([float(x) for x in settings.job_key(job(settings), 1.0, damage())])
         assert not settings.is_stale(scene, damage())
         change()
         if shop().wall_on and not shop().bed_on:

@@ -90,3 +90,28 @@ def test_hand_work_of_before_is_exported(state_2, tmp_path):
     state_2.damage.shop.wall_on, state_2.damage.shop.wall_mm = True, 1.2
     assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
     assert state_2.damage.inner.name == "Inner Surface"
+
+
+#: Saved by the release before other ways than the flanks were asked for (Blender 4.5): a made-up tube, marked
+#: and rebuilt with readings of paint that runs out, facets of 0.1 mm and a tool; a second one is marked only.
+FILE_3 = OLD_FILE.with_name("state_version_3.blend")
+
+
+@pytest.fixture
+def state_3(blender):
+    bpy.ops.wm.open_mainfile(filepath=str(FILE_3))
+    return bpy.context.scene.gaploft
+
+
+def test_a_damage_without_ways_asks_for_none(state_3, extension):
+    settings, upgrade = (
+        importlib.import_module(f"{extension.__name__}.{name}") for name in ("settings", "upgrade")
+    )
+    first, second = state_3.damages
+    assert state_3.version == 4
+    assert (len(first.shop.readings), first.outside, second.halves) == (2, "BLEND", "TO")
+    assert (first.ways.asked, first.ways.use, state_3.shelf_folder) == ([], "BEST", "")
+    assert not settings.is_stale(bpy.context.scene, first)
+    assert not upgrade.upgrade(bpy.context.scene)
+    assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
+    assert json.loads(first.report)["source"]["used"] == "loft"

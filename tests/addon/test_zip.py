@@ -73,6 +73,19 @@ def test_each_wheel_finds_in_the_zip_what_it_asks_for(extension_zip):
                 assert requirement.specifier.contains(found), f"{name} asks for {text}, there is {found}"
 
 
+def test_all_of_the_library_is_in_the_zip(extension_zip):
+    source = Path(__file__).resolve().parents[2] / "geometry"
+    files = {
+        path.relative_to(source).as_posix()
+        for path in (source / "gaploft").rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    with zipfile.ZipFile(extension_zip) as archive:
+        (name,) = (name for name in archive.namelist() if name.startswith("wheels/gaploft-"))
+        wheel = zipfile.ZipFile(io.BytesIO(archive.read(name)))
+        assert files <= set(wheel.namelist())
+
+
 def requirements_of(zip_file):
     """Name, version and requirements of each wheel in a zip."""
     found = []
