@@ -28,7 +28,7 @@ export MPLBACKEND := Agg
 unexport PYTHONPATH PYTHONHOME
 
 .PHONY: setup demo test test-library test-slow test-extension test-blenders lint extension bench
-.PHONY: bench-quick bench-speed bench-stock bench-test scenes clean
+.PHONY: bench-quick bench-speed bench-stock bench-donor bench-shelf bench-test scenes clean
 .DELETE_ON_ERROR:
 
 setup: $(STAMP) $(STAMP_BLENDER)
@@ -103,6 +103,12 @@ bench-speed: $(STAMP_BENCH)
 # A stock map beside closest-point queries of general libraries.
 bench-stock: $(STAMP_BENCH)
 	$(PY_BENCH) tests/benchmarks/bench_stock.py
+
+bench-donor: $(STAMP)
+	$(PY) tests/benchmarks/bench_donor.py
+
+bench-shelf: $(STAMP)
+	$(PY) tests/benchmarks/bench_shelf.py
 
 # Tests of the general tools; `make test` runs those that need no library of this environment. The plugins
 # that Open3D brings along for pytest warn, and warnings are errors.

@@ -5,8 +5,6 @@ spots) and ``machined.stl`` (taken out of the fixture and put back a little aske
 and not deep enough in another). All is invented and seeded.
 """
 
-import hashlib
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +17,7 @@ from frame_tubes import ArcTube, Floats
 from irregular import Faces, correlated_noise, unrolled_triangles
 from scan_faults import ScanFaults
 from scan_like import scan_like
+from scene_files import row, write_json, write_stl
 
 NAME = "down_tube_bench"
 TITLE = "Ferrowick Lane workshop, frame 'Ostrel', down tube on the bench"
@@ -166,11 +165,9 @@ def write_bench(folder: Path, *, edge_mm: float | None = None) -> dict[str, Any]
         points = in_scanner(points)
         if name == "machined":
             points = put_back(points)
-        data = trimesh.Trimesh(np.round(points, 4), faces, process=False).export(file_type="stl")
-        (folder / f"{name}.stl").write_bytes(data)
-        sums[name] = {"faces": len(faces), "sha256": hashlib.sha256(data).hexdigest()}
+        sums[name] = write_stl(folder / f"{name}.stl", points, faces)
     pose = {"turn": TURN.tolist(), "shift_mm": SHIFT_MM.tolist()}
-    _write_json(folder / "truth.json", {"tube": TUBE.to_json(), "pose": pose})
+    write_json(folder / "truth.json", {"tube": TUBE.to_json(), "pose": pose})
     (folder / "job.toml").write_text(_job_text(), encoding="utf-8", newline="\n")
     expected = {
         "scene": TITLE,
@@ -184,7 +181,7 @@ def write_bench(folder: Path, *, edge_mm: float | None = None) -> dict[str, Any]
         "too_high": _told(TOO_HIGH),
         "files": sums,
     }
-    _write_json(folder / "expected.json", expected)
+    write_json(folder / "expected.json", expected)
     return expected
 
 
@@ -200,9 +197,6 @@ def _job_text() -> str:
     ends = in_scanner(TUBE.centre(np.array(GAP_MM)))
     spheres = in_scanner(SPHERES_MM)
     zero, _ = TUBE.evaluate(np.array([GAP_MM[0] - 12.0]), np.array([0.0]))
-
-    def row(values: Floats, digits: int = 1) -> str:
-        return "[" + ", ".join(f"{value:.{digits}f}" for value in values) + "]"
 
     return (
         f"# {TITLE} (invented, see ../README.md)\n"
@@ -222,7 +216,3 @@ def _job_text() -> str:
         f"radius = {SPHERE_RADIUS_MM}\n"
         f"at = [{', '.join(row(centre) for centre in SPHERES_MM)}]\n"
     )
-
-
-def _write_json(path: Path, content: dict[str, Any]) -> None:
-    path.write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8", newline="\n")

@@ -13,8 +13,81 @@ Floats = NDArray[np.float64]
 Vector = tuple[float, float, float]
 
 
+class ClosedForm:
+    """What every tube below has that can say its surface and the derivatives of it.
+
+    ``derivatives(along_mm, turn_rad)`` gives points and their derivatives along and around;
+    ``unroll(points)`` length, share of a turn and level of points (1 on the surface); ``turn_at(along_mm,
+    around)`` the angle of a share of a turn, ``foot_guess(points)`` length and angle near the foot points.
+    """
+
+    length_mm: float
+
+    def derivatives(self, along_mm: Floats, turn_rad: Floats) -> tuple[Floats, Floats, Floats]:
+        raise NotImplementedError
+
+    def turn_at(self, along_mm: Floats, around: Floats) -> Floats:
+        """Angle (radians) of a share of one turn."""
+        return 2 * np.pi * around
+
+    def unroll(self, points: Floats) -> tuple[Floats, Floats, Floats]:
+        raise NotImplementedError
+
+    def foot_guess(self, points: Floats) -> tuple[Floats, Floats]:
+        raise NotImplementedError
+
+    def evaluate(self, along_mm: Floats, around: Floats) -> tuple[Floats, Floats]:
+        """Surface points and outward unit normals; ``around`` is a share of one turn."""
+        points, by_along, by_turn = self.derivatives(along_mm, self.turn_at(along_mm, around))
+        return points, _unit_normals(by_along, by_turn)
+
+    def distance(self, points: Floats) -> Floats:
+        """Signed distance to the surface, positive outside, mm: foot points by Gauss-Newton steps.
+
+        Good to rounding for points nearer to the surface than its smallest radius of curvature.
+        """
+        along, turn = self.foot_guess(points)
+        for _ in range(60):
+            foot, by_along, by_turn = self.derivatives(along, turn)
+            gap = points - foot
+            aa, tt = np.sum(by_along**2, axis=1), np.sum(by_turn**2, axis=1)
+            at = np.sum(by_along * by_turn, axis=1)
+            along_slope, turn_slope = np.sum(gap * by_along, axis=1), np.sum(gap * by_turn, axis=1)
+            area = aa * tt - at**2
+            along = along + (tt * along_slope - at * turn_slope) / area
+            step = (aa * turn_slope - at * along_slope) / area
+            turn = turn + np.clip(step, -0.3, 0.3)
+            if np.abs(step).max(initial=0.0) < 1e-12:
+                break
+        foot, by_along, by_turn = self.derivatives(along, turn)
+        return np.asarray(np.sum((points - foot) * _unit_normals(by_along, by_turn), axis=1))
+
+    def perimeter_mm(self) -> float:
+        """Perimeter half way along, summed over a fine polygon."""
+        around = np.linspace(0.0, 1.0, 2000, endpoint=False)
+        ring, _ = self.evaluate(np.full(2000, 0.5 * self.length_mm), around)
+        return float(np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1).sum())
+
+    def to_json(self) -> dict[str, Any]:
+        """The fields, for ``truth.json``."""
+        return asdict(self)
+
+
+def _unit_normals(by_along: Floats, by_turn: Floats) -> Floats:
+    normals = np.cross(by_turn, by_along)
+    return np.asarray(normals / np.linalg.norm(normals, axis=1, keepdims=True))
+
+
+def tube_frame(direction: Vector, side: Vector) -> tuple[Floats, Floats, Floats]:
+    """Direction, side (made square to it) and their cross product, unit length."""
+    forward = np.array(direction) / np.linalg.norm(direction)
+    square = np.array(side) - np.dot(side, forward) * forward
+    square /= np.linalg.norm(square)
+    return forward, square, np.cross(forward, square)
+
+
 @dataclass(frozen=True)
-class ArcTube:
+class ArcTube(ClosedForm):
     """A tube along an arc in the plane of ``direction`` and ``side``; lengths in mm.
 
     ``half_axes_start_mm`` and ``half_axes_end_mm`` are the section's half axes, the first towards
@@ -32,11 +105,7 @@ class ArcTube:
 
     @property
     def _frame(self) -> tuple[Floats, Floats, Floats]:
-        """Direction, side (made square to it) and their cross product, unit length."""
-        direction = np.array(self.direction) / np.linalg.norm(self.direction)
-        side = np.array(self.side) - np.dot(self.side, direction) * direction
-        side /= np.linalg.norm(side)
-        return direction, side, np.cross(direction, side)
+        return tube_frame(self.direction, self.side)
 
     def half_axes(self, along_mm: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Both half axes and their rates of change along the tube."""
@@ -69,12 +138,6 @@ class ArcTube:
         by_turn = -a * sine * inward + b * cosine * up
         return points, by_along, by_turn
 
-    def evaluate(self, along_mm: Floats, around: Floats) -> tuple[Floats, Floats]:
-        """Surface points and outward unit normals; ``around`` is a share of one turn."""
-        points, by_along, by_turn = self.derivatives(along_mm, 2 * np.pi * around)
-        normals = np.cross(by_turn, by_along)
-        return points, normals / np.linalg.norm(normals, axis=1, keepdims=True)
-
     def unroll(self, points: Floats) -> tuple[Floats, Floats, Floats]:
         """``along_mm``, ``around`` and level of points: below 1 inside the tube, 1 on its surface."""
         direction, side, up = self._frame
@@ -90,34 +153,7 @@ class ArcTube:
         around = np.arctan2(height / b, inward / a) / (2 * np.pi) % 1.0
         return along, around, np.hypot(height / b, inward / a)
 
-    def distance(self, points: Floats) -> Floats:
-        """Signed distance to the surface, positive outside, mm: foot points by Gauss-Newton steps.
-
-        Good to rounding for points nearer to the surface than its smallest radius of curvature.
-        """
+    def foot_guess(self, points: Floats) -> tuple[Floats, Floats]:
+        """Length and angle of the points of the same section and direction from the centre."""
         along, around, _ = self.unroll(points)
-        turn = 2 * np.pi * around
-        for _ in range(60):
-            foot, by_along, by_turn = self.derivatives(along, turn)
-            gap = points - foot
-            aa, tt = np.sum(by_along**2, axis=1), np.sum(by_turn**2, axis=1)
-            at = np.sum(by_along * by_turn, axis=1)
-            along_slope, turn_slope = np.sum(gap * by_along, axis=1), np.sum(gap * by_turn, axis=1)
-            area = aa * tt - at**2
-            along = along + (tt * along_slope - at * turn_slope) / area
-            step = (aa * turn_slope - at * along_slope) / area
-            turn = turn + np.clip(step, -0.3, 0.3)
-            if np.abs(step).max(initial=0.0) < 1e-12:
-                break
-        foot, normals = self.evaluate(along, turn / (2 * np.pi))
-        return np.asarray(np.sum((points - foot) * normals, axis=1))
-
-    def perimeter_mm(self) -> float:
-        """Perimeter half way along, summed over a fine polygon."""
-        around = np.linspace(0.0, 1.0, 2000, endpoint=False)
-        ring, _ = self.evaluate(np.full(2000, 0.5 * self.length_mm), around)
-        return float(np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1).sum())
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields, for ``truth.json``."""
-        return asdict(self)
+        return along, 2 * np.pi * around

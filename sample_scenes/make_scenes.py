@@ -2,13 +2,12 @@
 
 Everything is invented (see README.md) and seeded: the same call makes the same bytes. Each scene
 is a folder with ``scan.stl`` (binary, mm), ``job.toml``, ``truth.json`` (the original surface of the
-broken tube, read by ``truth.py``), ``truth.ply`` (the same as a dense mesh, to look at) and
-``expected.json``.
+broken tube, read by ``truth.py``) and ``expected.json``; some have more scans. ``seat_cluster`` also has
+``truth.ply``, its original surface as a dense mesh to look at.
 """
 
 import argparse
 import hashlib
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,11 +17,14 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 import bench_repair
-from broken_rims import broken_open
+import spare_section
+import stay_pair
 from frame_tubes import ArcTube, Floats
-from irregular import Faces, compacted, correlated_noise, vertex_normals
-from junction import Skin, joined
-from scan_faults import ScanFaults, with_clumps
+from irregular import Faces
+from junction import joined
+from scan_faults import ScanFaults
+from scene_files import row, write_json
+from skin_scan import scanned_skin
 
 #: Raised whenever the bytes of a scene change.
 GENERATOR_VERSION = 1
@@ -99,45 +101,13 @@ def scanned(scene: Scene, *, edge_mm: float | None = None) -> Made:
     rng = np.random.default_rng(scene.seed)
     edge = edge_mm or scene.faults.edge_mm
     skin = joined(scene.tubes[0], list(scene.tubes[1:]), fillet_mm=scene.fillet_mm, edge_mm=edge, rng=rng)
-    normals = vertex_normals(skin.points, skin.faces)
-    height = correlated_noise(
-        skin.points,
-        rms_mm=scene.faults.noise_mm,
-        correlation_mm=scene.faults.correlation_mm,
-        white_share=scene.faults.white_share,
-        rng=rng,
-    )
-    broken = np.flatnonzero(skin.part == scene.broken)
-    keep = _seen(skin, scene, rng)
-    keep[broken], damage = _and(
-        keep[broken],
-        broken_open(skin.along_mm[broken], skin.around[broken], scene.gap_mm, faults=scene.faults, rng=rng),
-    )
-    height[broken] += damage
-    points = skin.points + height[:, None] * normals
-    faces = skin.faces[keep[skin.faces].all(axis=1)]
-    points, faces = compacted(*with_clumps(points, normals, faces, scene.faults.clumps, rng))
+    points, faces = scanned_skin(skin, scene.broken, scene.gap_mm, faults=scene.faults, rng=rng)
 
     turn = Rotation.from_euler("xyz", scene.turn_deg, degrees=True).as_matrix()
     shift = np.array(scene.shift_mm)
     ends = scene.tubes[scene.broken].centre(np.array(scene.gap_mm)) @ turn.T + shift
     # a grid of 0.1 micron takes out the last digits, in which processors differ
     return Made(np.round(points @ turn.T + shift, 4), faces, ends[0], ends[1], turn, shift)
-
-
-def _and(keep: Any, broken: tuple[Any, Floats]) -> tuple[Any, Floats]:
-    return keep & broken[0], broken[1]
-
-
-def _seen(skin: Skin, scene: Scene, rng: np.random.Generator) -> Any:
-    """Which vertices the scanner saw: holes all over, but not on the rim of the gap."""
-    seen = np.ones(len(skin.points), dtype=bool)
-    low, high = scene.gap_mm[0] - 20.0, scene.gap_mm[1] + 20.0
-    on_rim = (skin.part == scene.broken) & (skin.along_mm > low) & (skin.along_mm < high)
-    for centre in skin.points[rng.choice(np.flatnonzero(~on_rim), scene.faults.holes)]:
-        away = np.linalg.norm(skin.points - centre, axis=1)
-        seen &= away > 0.5 * scene.faults.hole_mm * rng.uniform(0.6, 1.3)
-    return seen
 
 
 def truth_mesh(scene: Scene, made: Made, *, spacing_mm: float = 0.3) -> tuple[Floats, Floats, Faces]:
@@ -169,7 +139,7 @@ def write_scene(scene: Scene, folder: Path, *, edge_mm: float | None = None) -> 
     truth = trimesh.Trimesh(points, faces, vertex_normals=normals, process=False)
     (folder / "truth.ply").write_bytes(truth.export(file_type="ply", vertex_normal=True))
     pose = {"turn": made.turn.tolist(), "shift_mm": made.shift.tolist()}
-    _write_json(folder / "truth.json", {"tube": scene.tubes[scene.broken].to_json(), "pose": pose})
+    write_json(folder / "truth.json", {"tube": scene.tubes[scene.broken].to_json(), "pose": pose})
     (folder / "job.toml").write_text(_job_text(scene, made), encoding="utf-8", newline="\n")
     expected = {
         "scene": scene.title,
@@ -182,24 +152,17 @@ def write_scene(scene: Scene, folder: Path, *, edge_mm: float | None = None) -> 
         "faces": len(made.faces),
         "sha256": hashlib.sha256(scan).hexdigest(),
     }
-    _write_json(folder / "expected.json", expected)
+    write_json(folder / "expected.json", expected)
     return expected
 
 
 def _job_text(scene: Scene, made: Made) -> str:
-    def point(values: Floats) -> str:
-        return "[" + ", ".join(f"{value:.2f}" for value in values) + "]"
-
     return (
         f"# {scene.title} (invented, see ../README.md)\n"
         '[scan]\nfile = "scan.stl"\nunit = "mm"\n\n'
-        f"[damage]\nfrom = {point(made.from_mm)}\nto = {point(made.to_mm)}\n\n"
+        f"[damage]\nfrom = {row(made.from_mm, 2)}\nto = {row(made.to_mm, 2)}\n\n"
         "[target]\nchord_tolerance = 0.005\noverlap = 10.0\n"
     )
-
-
-def _write_json(path: Path, content: dict[str, Any]) -> None:
-    path.write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8", newline="\n")
 
 
 def main() -> None:
@@ -210,9 +173,14 @@ def main() -> None:
     for scene in SCENES:
         expected = write_scene(scene, out / scene.name)
         print(f"{out / scene.name}: {expected['vertices']} vertices, {expected['faces']} faces")
-    bench = bench_repair.write_bench(out / bench_repair.NAME)
-    for name, made in bench["files"].items():
-        print(f"{out / bench_repair.NAME / name}.stl: {made['faces']} faces")
+    told = {
+        bench_repair.NAME: bench_repair.write_bench(out / bench_repair.NAME)["files"],
+        spare_section.NAME: spare_section.write_spare(out / spare_section.NAME)["files"],
+        stay_pair.NAME: {"scan": stay_pair.write_pair(out / stay_pair.NAME)},
+    }
+    for folder, scans in told.items():
+        for name, made in scans.items():
+            print(f"{out / folder / name}.stl: {made['faces']} faces")
 
 
 if __name__ == "__main__":

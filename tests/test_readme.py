@@ -26,16 +26,23 @@ from gaploft.evidence.model import (
 from gaploft.evidence.verdict import judge
 from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.job_file import _KEYS, read_job
+from gaploft.job_sources import DonorSettings, MirrorSettings, Region, ShelfSettings
 from gaploft.report.model import Rebuild
 from gaploft.report.numbers import as_dict
 from gaploft.report.outputs import OUTPUT_NAMES
 from gaploft.scan.model import ScanSource
+from gaploft.shelf.found import FITS_MM
+from gaploft.ways.choose import EQUAL_MM, rule_of_ways
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 ADDON_SOURCE = "".join(
     file.read_text(encoding="utf-8") for file in sorted((ROOT / "addon" / "gaploft_addon").glob("*.py"))
 )
+
+
+#: Nothing said of the shelf but its folder.
+SHELF = ShelfSettings(Path("shelf"))
 
 
 def fenced(language: str) -> list[str]:
@@ -65,6 +72,10 @@ def test_job_file_is_read_as_it_stands(tmp_path):
     assert job_file.scan_path == tmp_path / "scan.stl"
     assert job_file.job.damage.to_mm.tolist() == [0.0, 0.0, 80.0]
     np.testing.assert_array_equal(job_file.job.damage.source_vertices, [0, 7])
+    assert job_file.donor == (tmp_path / "spare.stl", "mm")
+    ways = job_file.job.ways
+    assert ways.others == ("donor", "mirror", "shelf")
+    assert (ways.use, ways.regions) == ("best", (Region(20.0, 45.0, "loft"),))
 
 
 def test_job_file_shows_every_key_and_the_usual_values(tmp_path):
@@ -78,7 +89,10 @@ def test_job_file_shows_every_key_and_the_usual_values(tmp_path):
         for key in keys:
             assert re.search(rf"#.*\b{key}\b = ", text), key
         bare[name] |= keys
-    assert bare == {name: set(keys) for name, keys in _KEYS.items() if name != "donor"}
+    assert bare == {name: set(keys) for name, keys in _KEYS.items()}
+    for name, settings in (("donor", DonorSettings()), ("mirror", MirrorSettings()), ("shelf", SHELF)):
+        assert shown[name]["limit"] == settings.limit_mm
+        assert shown[name].get("mirrored", False) == getattr(settings, "mirrored", False)
     usual_target, usual_layers = TargetSettings(), Layers()
     assert shown["target"]["chord_tolerance"] == usual_target.chord_tolerance_mm
     assert shown["target"]["overlap"] == usual_target.overlap_mm
@@ -103,9 +117,26 @@ def test_command_lines_parse_and_name_files_that_are_there():
     for line in lines:
         options = cli._parser().parse_args(shlex.split(line)[1:])
         if options.command == "rebuild":
-            assert (ROOT / options.job).is_file()
+            assert all((ROOT / job).is_file() for job in (options.job, *options.more))
+        elif options.command == "shelf":
+            places = [getattr(options, name, None) for name in ("scan", "job")]
+            assert all((ROOT / place).parent.is_dir() for place in places if place)
         else:
             assert (ROOT / options.measured).parent.is_dir()
+
+
+def test_the_rule_of_ways_is_the_one_that_is_followed():
+    said = " ".join(section("What goes in").split())
+    assert f"{EQUAL_MM:.3f} mm" in said
+    assert f"({FITS_MM:.2f} mm: common practice" in " ".join(section("On the command line").split())
+    told = rule_of_ways()
+    for words in (
+        "the larger of the blank test's 95 % error and the ",
+        "before the opposite side",
+        "saw the shape that the loft bridges",
+    ):
+        assert words in said
+        assert words.split(" the ")[0] in told
 
 
 def test_files_and_report_keys_are_those_that_are_written():

@@ -44,11 +44,17 @@ def test_same_bytes_twice(tmp_path):
     assert other["sha256"] != first["sha256"]
 
 
-@pytest.mark.parametrize("scene", SCENES, ids=lambda scene: scene.name)
-def test_full_scene_is_the_stored_one(scene, tmp_path):
-    subprocess.run([sys.executable, FOLDER / "make_scenes.py", "--out", tmp_path], check=True)
+@pytest.fixture(scope="module")
+def all_made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("scenes")
+    subprocess.run([sys.executable, FOLDER / "make_scenes.py", "--out", folder], check=True)
+    return folder
+
+
+@pytest.mark.parametrize("scene", ["seat_cluster", "down_tube_bench", "spare_section", "stay_pair"])
+def test_full_scene_is_the_stored_one(scene, all_made):
     for name in ("expected.json", "job.toml", "truth.json"):
-        made, stored = tmp_path / scene.name / name, FOLDER / scene.name / name
+        made, stored = all_made / scene / name, FOLDER / scene / name
         assert made.read_text(encoding="utf-8") == stored.read_text(encoding="utf-8"), name
 
 
@@ -165,13 +171,6 @@ def bench_heights(name, folder, edge_mm=None):
     return truth_distance(folder, points), along, around
 
 
-def test_bench_is_the_stored_one(tmp_path):
-    bench_repair.write_bench(tmp_path)
-    for name in ("expected.json", "job.toml", "truth.json"):
-        stored = FOLDER / bench_repair.NAME / name
-        assert (tmp_path / name).read_text(encoding="utf-8") == stored.read_text(encoding="utf-8"), name
-
-
 def test_laid_up_part_stands_where_it_says(tmp_path):
     """Above the target by the stock, at the low spots below it; beyond the lap the tube is as it was."""
     height, along, around = bench_heights("laid_up", tmp_path, edge_mm=1.0)
@@ -201,10 +200,10 @@ def test_machined_part_lies_askew(tmp_path):
     )
 
 
-def test_fixture_spheres_are_where_the_job_says(tmp_path):
-    bench_repair.write_bench(tmp_path)
-    job = tomllib.loads((tmp_path / "job.toml").read_text(encoding="utf-8"))
-    points = trimesh.load_mesh(tmp_path / "scan.stl", process=False).vertices
+def test_fixture_spheres_are_where_the_job_says(all_made):
+    folder = all_made / bench_repair.NAME
+    job = tomllib.loads((folder / "job.toml").read_text(encoding="utf-8"))
+    points = trimesh.load_mesh(folder / "scan.stl", process=False).vertices
     for near, at in zip(job["frame"]["spheres"], job["frame"]["at"], strict=True):
         centre = bench_repair.in_scanner(np.array(at))
         assert np.linalg.norm(centre - near) < 1.0
