@@ -143,7 +143,7 @@ def _draw_reach(layout, shop, found):
 
 def place_text(place):
     """A place of the tube as a person at the bench finds it."""
-    return f"{place['station_mm']:.0f} mm, {place['angle_deg']:.0f}°"
+    return f"{place['station_mm']:.0f} mm, {round(place['angle_deg']) % 360}°"
 
 
 CLASSES = (GAPLOFT_UL_readings,)

@@ -6,7 +6,7 @@ import pytest
 from closed_surfaces import SHAPES, spline_of
 from gaploft.errors import InputError
 from gaploft.job import Reading
-from gaploft.target.places import Places
+from gaploft.target.places import Places, whole_degrees
 from gaploft.target.readings import thickness_over
 
 CYLINDER = spline_of(SHAPES["cylinder"].point, 100.0, 8, 24)
@@ -117,3 +117,7 @@ def test_two_readings_of_one_place_are_refused():
     readings = (Reading(0.7, 10.0, 20.0), Reading(0.9, 40.0, 10.0), Reading(0.8, 10.1, 20.5))
     with pytest.raises(InputError, match=r"station 10.0 mm and angle 20 degrees \(0.7 and 0.8 mm\)"):
         thickness_over(readings, Places(CYLINDER, 0.0), of="wall")
+
+
+def test_angles_are_told_below_a_full_turn():
+    assert [whole_degrees(angle) for angle in (0.0, 359.4, 359.6, 360.0, 12.5)] == [0, 359, 0, 0, 12]

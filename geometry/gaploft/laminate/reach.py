@@ -11,7 +11,7 @@ from gaploft.job import ReachSettings
 from gaploft.laminate.model import Bed, Place
 from gaploft.scan.model import Note
 from gaploft.target.model import Target
-from gaploft.target.places import Places
+from gaploft.target.places import Places, whole_degrees
 
 Floats = NDArray[np.float64]
 
@@ -211,6 +211,7 @@ def _notes(summary: ReachSummary) -> tuple[Note, ...]:
     text = (
         f"a tool of radius {summary.tool_radius_mm:g} mm can't follow {summary.unreachable_mm2:.0f} mm² of "
         f"the target and leaves up to {summary.left_most_mm:.2f} mm standing, most at station "
-        f"{at.station_mm:.0f} mm and {at.angle_deg:.0f} degrees: take a smaller one, or finish by hand"
+        f"{at.station_mm:.0f} mm and {whole_degrees(at.angle_deg)} degrees: take a smaller one, or finish "
+        "by hand"
     )
     return (Note("out_of_reach", text),)

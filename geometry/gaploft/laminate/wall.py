@@ -14,7 +14,7 @@ from gaploft.target.field import grid_over
 from gaploft.target.fold import room_below
 from gaploft.target.model import Target
 from gaploft.target.offset import Below
-from gaploft.target.places import Places
+from gaploft.target.places import Places, whole_degrees
 from gaploft.target.readings import Over, thickness_over
 
 Floats = NDArray[np.float64]
@@ -119,7 +119,7 @@ def check_folds(surface: TubeSurface, stations: tuple[float, float], inside: Ove
 
 def _at(u: float, v: float, *, places: Places) -> str:
     station, angle = places.named(np.array([u]), np.array([v]))
-    return f"at station {station[0]:.1f} mm and angle {angle[0]:.0f} degrees"
+    return f"at station {station[0]:.1f} mm and angle {whole_degrees(angle[0])} degrees"
 
 
 def _check_left(thickness: Floats, taken: Floats, target: Target, places: Places) -> None:

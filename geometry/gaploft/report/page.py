@@ -11,6 +11,7 @@ from gaploft.report.cautions import CAUTIONS
 from gaploft.report.pictures import Picture
 from gaploft.report.rule import rule_lines, rule_text
 from gaploft.report.ways_words import ways_shown
+from gaploft.target.places import whole_degrees
 
 _VERDICTS = {
     "ready": ("✓", "Ready", "The evidence supports this target within the figures below."),
@@ -112,7 +113,8 @@ def _place(place: Mapping[str, Any] | None) -> str:
     """A place as a person at the bench finds it, and where that is in the scan."""
     if place is None:
         return "–"
-    return f"station {place['station_mm']:.1f} mm, {place['angle_deg']:.0f}°, at {_point(place['point_mm'])}"
+    angle = whole_degrees(place["angle_deg"])
+    return f"station {place['station_mm']:.1f} mm, {angle}°, at {_point(place['point_mm'])}"
 
 
 def _sentence(text: str) -> str:

@@ -10,6 +10,7 @@ from gaploft.report.picture import DARK, Figures, Picture
 from gaploft.report.shop_pictures import SignedMap
 from gaploft.report.unrolled import Unrolled
 from gaploft.target.model import Target
+from gaploft.target.places import whole_degrees
 
 Floats = NDArray[np.float64]
 
@@ -92,8 +93,8 @@ def _caption(shown: SignedMap, top: float, *, known: bool) -> str:
     station, angle = shown.worst_at
     text = (
         f"{shown.title[:1].upper()}{shown.title[1:]}, over the unrolled target. The largest over the rebuilt "
-        f"zone is {shown.worst_mm:+.3f} mm, at station {station:.0f} mm and {angle:.0f}° (the ring). Colours "
-        f"from {-top:+.2f} to {top:+.2f} mm, neutral at zero, where a thick line runs"
+        f"zone is {shown.worst_mm:+.3f} mm, at station {station:.0f} mm and {whole_degrees(angle)}° (the "
+        f"ring). Colours from {-top:+.2f} to {top:+.2f} mm, neutral at zero, where a thick line runs"
         f"{'' if known else '; grey and hatched where it is not known'}. The dashed line parts the rebuilt "
         "zone from the intact overlap."
     )

@@ -22,6 +22,11 @@ _ALONG_Z = np.cos(np.radians(20.0))
 _FURTHEST_MM, _FURTHEST_SHARE = 3.0, 0.25
 
 
+def whole_degrees(angle_deg: float) -> int:
+    """An angle as people are told it, 0 to 359."""
+    return round(float(angle_deg)) % 360
+
+
 @dataclass(frozen=True)
 class Places:
     """Stations and angles on the surface of one tube.

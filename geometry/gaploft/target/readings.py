@@ -9,7 +9,7 @@ from scipy.spatial.distance import pdist
 
 from gaploft.errors import InputError
 from gaploft.job import Thickness
-from gaploft.target.places import Places
+from gaploft.target.places import Places, whole_degrees
 
 Floats = NDArray[np.float64]
 #: A value in mm at places (u, v) of any one shape.
@@ -55,7 +55,7 @@ def thickness_over(thickness: Thickness, places: Places, *, of: str) -> Over:
         station, angle = places.named(u[one : one + 1], v[one : one + 1])
         raise InputError(
             f"two readings of {of} are of the same place, station {station[0]:.1f} mm and angle "
-            f"{angle[0]:.0f} degrees ({values[one]:g} and {values[other]:g} mm): keep one of them"
+            f"{whole_degrees(angle[0])} degrees ({values[one]:g} and {values[other]:g} mm): keep one of them"
         )
     through = RBFInterpolator(rolled, values, kernel="multiquadric", epsilon=1.0 / radius, degree=0)
     low, high = float(values.min()), float(values.max())

@@ -11,7 +11,7 @@ from gaploft.surface.basis import TURN_RAD
 from gaploft.surface.model import TubeSurface
 from gaploft.target.field import grid_over, lowest_around, rising_at_most, smooth_field
 from gaploft.target.fold import Room, room_below
-from gaploft.target.places import Places
+from gaploft.target.places import Places, whole_degrees
 from gaploft.target.readings import Over
 
 Floats = NDArray[np.float64]
@@ -87,7 +87,7 @@ def fitting(
         return Trimmed(wanted, None)
     worst = int((room.radius_mm - depth).argmin())
     station, angle = (float(x[0]) for x in places.named(u[worst : worst + 1], v[worst : worst + 1]))
-    where = f"at station {station:.1f} mm, angle {angle:.0f} degrees"
+    where = f"at station {station:.1f} mm, angle {whole_degrees(angle)} degrees"
     what = _tightness(room, worst)
     if not trim:
         raise EvidenceError(
