@@ -49,8 +49,8 @@ def test_held_unless_told_otherwise(moved_scan):
     halves = report()["halves"]
     assert halves["significant"] is True
     assert halves["moved"] is None
-    # The uncertainty is itself an estimate, from six stretches, and comes out as 0.004 or 0.006 mm by the version
-    # of SciPy: what is asked here is the noise of one point.
+    # The uncertainty is itself an estimate, from six stretches, and comes out as 0.004 or 0.006 mm by the
+    # version of SciPy: what is asked here is the noise of one point.
     assert halves["offset_mm"] == pytest.approx(OFFSET_MM, abs=NOISE_MM)
     assert 0.0 < halves["offset_u_mm"] < NOISE_MM
     assert "halves_moved" in [warning["code"] for warning in report()["warnings"]]
