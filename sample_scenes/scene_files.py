@@ -31,3 +31,13 @@ def write_stl(path: Path, points_mm: Floats, faces: Faces, *, mm_per_unit: float
 def row(values: Floats, digits: int = 1) -> str:
     """Numbers as a TOML array."""
     return "[" + ", ".join(f"{value:.{digits}f}" for value in values) + "]"
+
+
+def job_text(title: str, ends_mm: Floats, way: str) -> str:
+    """A job file for a scan in mm: the two ends of the damage, and the table of where the shape is from."""
+    return (
+        f"# {title} (invented, see ../README.md)\n"
+        '[scan]\nfile = "scan.stl"\nunit = "mm"\n\n'
+        f"[damage]\nfrom = {row(ends_mm[0])}\nto = {row(ends_mm[1])}\n\n"
+        f"[target]\noverlap = 10.0\n\n{way}"
+    )

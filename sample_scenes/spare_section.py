@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 from irregular import Floats
 from scan_faults import ScanFaults
 from scan_like import Scan, scan_like
-from scene_files import row, write_json, write_stl
+from scene_files import job_text, write_json, write_stl
 from shaped_tube import ShapedTube
 
 NAME = "spare_section"
@@ -135,11 +135,8 @@ def write_spare(folder: Path, *, edge_mm: float | None = None) -> dict[str, Any]
 
 def _job_text() -> str:
     ends = TUBE.centre(np.array(GAP_MM)) @ TURN.T + SHIFT_MM
-    return (
-        f"# {TITLE} (invented, see ../README.md)\n"
-        '[scan]\nfile = "scan.stl"\nunit = "mm"\n\n'
-        f"[damage]\nfrom = {row(ends[0])}\nto = {row(ends[1])}\n\n"
-        "[target]\noverlap = 10.0\n\n"
+    way = (
         "[donor]   # a spare section of the same model, scanned on its own\n"
         f'file = "spare.stl"\nunit = "{SPARE_UNIT}"\nmirrored = false\n'
     )
+    return job_text(TITLE, ends, way)

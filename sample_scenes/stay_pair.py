@@ -15,7 +15,7 @@ from bridge import bridged
 from frame_tubes import ArcTube
 from irregular import Floats
 from scan_faults import ScanFaults
-from scene_files import row, write_json, write_stl
+from scene_files import job_text, write_json, write_stl
 from shaped_tube import ShapedTube
 from skin_scan import scanned_skin
 
@@ -104,10 +104,5 @@ def write_pair(folder: Path, *, edge_mm: float | None = None) -> dict[str, Any]:
 
 def _job_text() -> str:
     ends = LEFT.centre(np.array(GAP_MM)) @ TURN.T + SHIFT_MM
-    return (
-        f"# {TITLE} (invented, see ../README.md)\n"
-        '[scan]\nfile = "scan.stl"\nunit = "mm"\n\n'
-        f"[damage]\nfrom = {row(ends[0])}\nto = {row(ends[1])}\n\n"
-        "[target]\noverlap = 10.0\n\n"
-        "[mirror]   # the shape is taken from the other stay of the same scan\n"
-    )
+    way = "[mirror]   # the shape is taken from the other stay of the same scan\n"
+    return job_text(TITLE, ends, way)
