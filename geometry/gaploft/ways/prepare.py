@@ -1,8 +1,8 @@
 """Getting a donor ready for each way: finding its tube, its shape and its place."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
@@ -87,16 +87,25 @@ def _donor(flanks: Flanks, donor: Scan, settings: DonorSettings | None, progress
         mark = Mark(np.array(settings.mark_mm[0]), turn * settings.mark_mm[1])
         near = mark.on_donor_mm if near is None else near
     tubes = find_tubes(donor, near_mm=near, progress=progress)[:_MOST_TUBES]
+    best = _best([partial(_placed, flanks, tube, mark) for tube in tubes])
+    return _way("donor", donor.source.file, flanks, best, settings.limit_mm)
+
+
+def _placed(flanks: Flanks, tube: TubePoints, mark: Mark | None) -> Placement:
+    return place(flanks, fit_intact(tube).shape, mark=mark)
+
+
+def _best(tries: Sequence[Callable[[], Placement]]) -> Placement:
+    """The placement that fits best; where none does, the reason of the first is raised."""
     placements, refusals = [], []
-    for tube in tubes:
+    for attempt in tries:
         try:
-            placements.append(place(flanks, fit_intact(tube).shape, mark=mark))
+            placements.append(attempt())
         except EvidenceError as error:
             refusals.append(error)
     if not placements:
         raise refusals[0]
-    best = min(placements, key=lambda placement: placement.fit.misfit_mm)
-    return _way("donor", donor.source.file, flanks, best, settings.limit_mm)
+    return min(placements, key=lambda placement: placement.fit.misfit_mm)
 
 
 def _mirror(
@@ -144,16 +153,8 @@ def _shelf(flanks: Flanks, settings: ShelfSettings | None, progress: Progress) -
     assert settings is not None
     if settings.entry is not None:
         entry = read_entry(entry_path(settings.folder, settings.entry))
-        ways = [entry.shape, entry.shape.reflected()] if settings.mirrored else [entry.shape]
-        placements, refusals = [], []
-        for shape in ways:
-            try:
-                placements.append(place(flanks, shape))
-            except EvidenceError as error:
-                refusals.append(error)
-        if not placements:
-            raise refusals[0]
-        best = min(placements, key=lambda placement: placement.fit.misfit_mm)
+        shapes = [entry.shape, entry.shape.reflected()] if settings.mirrored else [entry.shape]
+        best = _best([partial(place, flanks, shape) for shape in shapes])
         return _way("shelf", settings.entry, flanks, best, settings.limit_mm)
     result = find_on_shelf(settings.folder, flanks, mirrored=settings.mirrored, progress=progress)
     found = ShelfFound(
