@@ -28,6 +28,11 @@ def raised_surface(sweep: Sweep, solution: Floats) -> TubeSurface:
     heights = along @ solution[:, N_MOVES:] @ periodic_design(basis, v).T
     uu, vv = np.meshgrid(u, v, indexing="ij")
     points = sweep.raised(uu.ravel(), vv.ravel(), heights.ravel()).reshape(len(u), len(v), 3)
-    to_v = np.linalg.pinv(periodic_design(fine, v))
-    coefficients = np.einsum("ai,bj,ijk->abk", np.linalg.pinv(along), to_v, points, optimize=True)
-    return TubeSurface(fine, coefficients).turned_outward()
+    return TubeSurface(fine, through_grid(fine, u, v, points)).turned_outward()
+
+
+def through_grid(basis: TubeBasis, u: Floats, v: Floats, points: Floats) -> Floats:
+    """Coefficients (n_u, n_v, 3) of the surface closest to a grid of points (k, l, 3), least squares."""
+    along = BSpline.design_matrix(u, basis.knots_u, DEGREE).toarray()
+    to_v = np.linalg.pinv(periodic_design(basis, v))
+    return np.asarray(np.einsum("ai,bj,ijk->abk", np.linalg.pinv(along), to_v, points, optimize=True))

@@ -5,16 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from gaploft.donor.laid import Ground
 from gaploft.errors import InputError
 from gaploft.evidence.band import Band
 from gaploft.evidence.model import BandSummary, BlankTest, Evidence, Seam
 from gaploft.job_sources import Region
-from gaploft.surface.basis import DEGREE, TURN_RAD, TubeBasis
+from gaploft.surface.basis import TURN_RAD
 from gaploft.surface.model import TubeSurface
-from gaploft.surface.sweep import periodic_design
+from gaploft.surface.raised import through_grid
 from gaploft.ways.choose import heights_of
 from gaploft.ways.model import Way
 
@@ -78,7 +77,7 @@ def _with(base: Way, way: Way, region: Region) -> Way:
     zone = within & (u >= first) & (u <= last)
     share = _share(first, last, float(np.abs(height[zone]).max(initial=0.0)), region)
     points = surface.evaluate(uu, vv) + (share(u)[:, None] * height)[..., None] * surface.normals(uu, vv)
-    blended = replace(surface, coefficients=_through(fine, u, v, points))
+    blended = replace(surface, coefficients=through_grid(fine, u, v, points))
     band = _band(base.judged.band, way, share, blended)
     judged = replace(
         base.judged,
@@ -108,13 +107,6 @@ def _share(first: float, last: float, largest_mm: float, region: Region) -> Shar
         return np.asarray(x**3 * (10.0 + x * (6.0 * x - 15.0)))
 
     return share
-
-
-def _through(basis: TubeBasis, u: Floats, v: Floats, points: Floats) -> Floats:
-    """Coefficients of the surface through a grid of points, least squares."""
-    along = BSpline.design_matrix(u, basis.knots_u, DEGREE).toarray()
-    around = np.linalg.pinv(periodic_design(basis, v))
-    return np.asarray(np.einsum("ai,bj,ijk->abk", np.linalg.pinv(along), around, points, optimize=True))
 
 
 def _band(band: Band, way: Way, share: Share, surface: TubeSurface) -> Band:
