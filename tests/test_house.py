@@ -20,18 +20,19 @@ ADDON = ROOT / "addon" / "gaploft_addon"
 FLOW = (
     {"errors", "progress"},
     {"checks"},
-    {"scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_file"},
+    {"scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_patch"}
+    | {"job_patch_file", "job_file"},
     {"tube"},
     {"surface"},
     {"evidence"},
-    {"donor"},
+    {"donor", "patch"},
     {"target"},
     {"laminate", "stock"},
     {"files"},
     {"shelf"},
     {"ways"},
     {"report"},
-    {"shop"},
+    {"shop", "patched"},
     {"pipeline"},
     {"one_job", "stopping"},
     {"batch"},
@@ -42,7 +43,10 @@ FLOW = (
 RANK = {name: rank for rank, names in enumerate(FLOW) for name in names}
 
 #: The surface is a spline and knows no scan: it fits whatever points and weights it is handed.
-UNKNOWN_TO_SURFACE = {"scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_file", "tube"}
+UNKNOWN_TO_SURFACE = {
+    *("scan", "job", "job_sources", "job_values", "job_shop", "job_ways", "job_patch", "job_patch_file"),
+    *("job_file", "tube"),
+}
 
 #: What an installed extension has: the standard library, the host's NumPy and its own wheels.
 IN_EXTENSION = set(sys.stdlib_module_names) | {"numpy", "scipy", "threadpoolctl", "gaploft"}

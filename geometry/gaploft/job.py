@@ -6,6 +6,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.job_patch import PatchSettings
 from gaploft.job_sources import WaySettings
 
 #: Millimetres in one unit of a scan file (exact: the inch is 25.4 mm by international agreement of 1959).
@@ -18,20 +19,28 @@ class Damage:
 
     ``from_mm`` and ``to_mm`` are two points near the tube's centreline at the two ends of the
     damage. ``source_vertices`` are damaged vertices, numbered as in the scan file, when only one
-    side of the tube is damaged; None when the damage goes all the way round.
+    side of the tube is damaged; None when the damage goes all the way round. A patch does without the two
+    points: both are then not a number, and ``source_vertices`` alone, or a drawn outline, says where it is.
     """
 
     from_mm: NDArray[np.float64]
     to_mm: NDArray[np.float64]
     source_vertices: NDArray[np.int64] | None = None
 
+    @property
+    def has_ends(self) -> bool:
+        """Whether the two points were given, without which no tube can be followed."""
+        return bool(np.isfinite(self.from_mm).all() and np.isfinite(self.to_mm).all())
+
     def same_as(self, other: "Damage") -> bool:
         """Whether both are exactly the same place."""
         mine, theirs = self.source_vertices, other.source_vertices
-        if (mine is None) != (theirs is None) or not np.array_equal(self.from_mm, other.from_mm):
+        if (mine is None) != (theirs is None):
+            return False
+        if not np.array_equal(self.from_mm, other.from_mm, equal_nan=True):
             return False
         sided = mine is None or theirs is None or np.array_equal(mine, theirs)
-        return sided and np.array_equal(self.to_mm, other.to_mm)
+        return sided and np.array_equal(self.to_mm, other.to_mm, equal_nan=True)
 
 
 @dataclass(frozen=True)
@@ -207,3 +216,4 @@ class Job:
     formats: tuple[str, ...] = ()
     zero_mm: NDArray[np.float64] | None = None
     ways: WaySettings = field(default_factory=WaySettings)
+    patch: PatchSettings = field(default_factory=PatchSettings)

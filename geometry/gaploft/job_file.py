@@ -7,13 +7,10 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from gaploft import job_shop, job_ways
+from gaploft import job_patch_file, job_shop, job_ways
 from gaploft.errors import InputError
-from gaploft.job import FORMATS, MM_PER_UNIT, Damage, HalvesSettings, Job, TargetSettings
+from gaploft.job import FORMATS, MM_PER_UNIT, HalvesSettings, Job, TargetSettings
 from gaploft.job_values import Table, millimetres, one_of, point, text
-from gaploft.scan.mask import read_mask
 from gaploft.scan.read import read_bytes
 
 _KEYS = {
@@ -28,10 +25,12 @@ _KEYS = {
     "reach": ("tool_radius",),
     "frame": ("points", "spheres", "radius", "at"),
     **job_ways.KEYS,
+    **job_patch_file.KEYS,
 }
+#: Tables that there may be several of.
+_LISTS = ("ply", "crease")
 #: Finer facets than this only make the file grow: it is well below the spacing of a good scan's noise.
 _FINEST_CHORD_MM = 1e-4
-_SAME_POINT_MM = 0.01
 
 
 @dataclass(frozen=True)
@@ -64,7 +63,7 @@ def read_job(path: str | PathLike[str]) -> JobFile:
     file = path.name
     _check_names(tables, file)
     scan = _table(tables, "scan", file, needed=("file", "unit"))
-    damage = _table(tables, "damage", file, needed=("from", "to"))
+    damage = _table(tables, "damage", file)
     unit = text(scan, "unit", f"{file} [scan]")
     if unit not in MM_PER_UNIT:
         raise InputError(f"unit in {file} [scan] is {unit!r}, but must be one of {', '.join(MM_PER_UNIT)}")
@@ -73,8 +72,9 @@ def read_job(path: str | PathLike[str]) -> JobFile:
     mm = MM_PER_UNIT[unit]
     plies = job_shop.plies(tables.get("ply", []), file)
     target = _table(tables, "target", file)
+    patch = job_patch_file.patch(tables, file, mm)
     job = Job(
-        damage=_damage(damage, mm, mask_path, f"{file} [damage]"),
+        damage=job_patch_file.damage(damage, patch, mm, mask_path, f"{file} [damage]"),
         target=_target(target, f"{file} [target]"),
         layers=job_shop.layers(_table(tables, "layers", file), f"{file} [layers]", mm),
         halves=_halves(_table(tables, "halves", file), f"{file} [halves]"),
@@ -85,6 +85,7 @@ def read_job(path: str | PathLike[str]) -> JobFile:
         formats=_formats(target, f"{file} [target]"),
         zero_mm=mm * point(damage, "zero", f"{file} [damage]") if "zero" in damage else None,
         ways=job_ways.ways(tables, file, path.parent, mm),
+        patch=patch,
     )
     if job.bed is not None and job.wall is None:
         raise InputError(
@@ -116,12 +117,12 @@ def _check_names(tables: Table, file: str) -> None:
             raise InputError(
                 f"{file} has an unknown entry {name!r}{_hint(name, [f'[{key}]' for key in _KEYS])}"
             )
-        if name == "ply" and isinstance(table, list):
-            parts = [part for part in table if isinstance(part, dict)]
-        elif isinstance(table, dict) and name != "ply":
+        if name in _LISTS and isinstance(table, list) and all(isinstance(part, dict) for part in table):
+            parts = table
+        elif isinstance(table, dict) and name not in _LISTS:
             parts = [table]
         else:
-            mark = f"[[{name}]]" if name == "ply" else f"[{name}]"
+            mark = f"[[{name}]]" if name in _LISTS else f"[{name}]"
             raise InputError(f"{name} in {file} must be a table: write {mark} on a line of its own")
         for key in (key for part in parts for key in part):
             if key not in _KEYS[name]:
@@ -145,14 +146,6 @@ def _table(tables: Table, name: str, file: str, *, needed: tuple[str, ...] = ())
             f"{file} [{name}] lacks {' and '.join(missing)}: add {'it' if len(missing) == 1 else 'them'}"
         )
     return table
-
-
-def _damage(table: Table, mm_per_unit: float, mask_path: Path | None, where: str) -> Damage:
-    from_mm = mm_per_unit * point(table, "from", where)
-    to_mm = mm_per_unit * point(table, "to", where)
-    if np.linalg.norm(to_mm - from_mm) < _SAME_POINT_MM:
-        raise InputError(f"from and to in {where} are the same point: give the two ends of the damage")
-    return Damage(from_mm, to_mm, None if mask_path is None else read_mask(mask_path))
 
 
 def _target(table: Table, where: str) -> TargetSettings:

@@ -1,0 +1,1 @@
+"""Patches: a fair surface over any outline, for damage where the surroundings are no tube."""

@@ -1,0 +1,121 @@
+"""From a scan with marked damage to a patch and what is known of it: the one call of this stage."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaploft.errors import EvidenceError, InputError
+from gaploft.job import Damage
+from gaploft.job_patch import PatchSettings
+from gaploft.patch.assess import PatchAssessed, assess_patch
+from gaploft.patch.drawn import damaged_by_outlines
+from gaploft.patch.fair import fit_fair
+from gaploft.patch.fit import PatchFit, fit_on_tubes
+from gaploft.patch.region import Region, cut_out
+from gaploft.scan.model import Note, Scan
+from gaploft.tube.damaged import damaged_vertices
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+#: Surroundings that are looked at: this share of the damage's own width and so many mm more, within limits.
+_REACH_SHARE, _REACH_MORE_MM = 0.8, 18.0
+_LEAST_REACH_MM, _MOST_REACH_MM = 36.0, 70.0
+#: Nodes are this far apart, mm, and more where there would be more of them.
+_SPACING_MM, _MOST_NODES = 1.3, 14_000
+#: Damage is no patch beyond this width, mm.
+_WIDEST_MM = 160.0
+
+
+@dataclass(frozen=True)
+class PatchStage:
+    """A patch, its evidence, and what a person should know of both.
+
+    ``assessed`` is None where nothing could be blanked to judge the patch by; the last note then says so.
+    """
+
+    fit: PatchFit
+    assessed: PatchAssessed | None
+    notes: tuple[Note, ...]
+
+    @property
+    def kind(self) -> str:
+        """What the patch stands on: "tubes" that meet, or a "fair" surface of its own."""
+        return "tubes" if self.fit.joined is not None else "fair"
+
+
+def damaged_mask(scan: Scan, damage: Damage, settings: PatchSettings) -> Bools:
+    """Which vertices of a scan are damaged, by mask or drawn outlines; InputError where neither is given."""
+    if settings.outlines_mm:
+        return damaged_by_outlines(scan.vertices_mm, scan.faces, settings.outlines_mm)
+    mask = damaged_vertices(scan, damage)
+    if mask is None:
+        raise InputError(
+            "a patch needs the damaged area: give a mask of damaged vertices, or draw an outline around them"
+        )
+    return mask
+
+
+def rebuild_patch(
+    scan: Scan, damage: Damage, settings: PatchSettings, *, tick: Callable[[float], None] = lambda share: None
+) -> PatchStage:
+    """Rebuild the surface over marked damage of any outline.
+
+    Tubes that meet around the damage, with the fillets between them, are looked for first; where the
+    surroundings are none, the patch is the surface whose curvature changes least.
+
+    Raises
+    ------
+    InputError
+        The outline is open, touches itself, lies on two parts, or no trusted scan is left around it.
+    EvidenceError
+        Too little of the scan around it can be trusted to fit anything.
+    """
+    region, spacing = cut_around(scan, damaged_mask(scan, damage, settings))
+    tick(0.05)
+    notes: list[Note] = []
+    try:
+        fit = fit_on_tubes(region, spacing, lambda share: tick(0.05 + 0.5 * share), settings.creases)
+    except EvidenceError as error:
+        notes.append(
+            Note(
+                "no_tubes",
+                f"the patch is a fair surface of its own: {error}",
+            )
+        )
+        fit = fit_fair(region, spacing, lambda share: tick(0.05 + 0.5 * share))
+    try:
+        assessed = assess_patch(fit, lambda share: tick(0.55 + 0.45 * share))
+    except EvidenceError as error:
+        notes.append(Note("no_evidence", str(error)))
+        return PatchStage(fit, None, tuple(notes))
+    return PatchStage(fit, assessed, tuple(notes))
+
+
+def cut_around(scan: Scan, damaged: Bools) -> tuple[Region, float]:
+    """The scan around damage, and the spacing of nodes that suits it."""
+    if not damaged.any():
+        raise InputError("no damaged vertex is marked: mark the damaged area, or draw an outline around it")
+    points = scan.vertices_mm
+    width = float(np.ptp(points[damaged], axis=0).max())
+    if width > _WIDEST_MM:
+        raise InputError(
+            f"the marked damage is {width:.0f} mm wide, a patch is at most {_WIDEST_MM:.0f} mm: mark each "
+            "damaged place as a damage of its own"
+        )
+    reach = float(np.clip(_REACH_SHARE * width + _REACH_MORE_MM, _LEAST_REACH_MM, _MOST_REACH_MM))
+    middle = points[damaged].mean(axis=0)
+    near = np.linalg.norm(points - middle, axis=1) < width + 1.5 * reach
+    keep = near[scan.faces].all(axis=1)
+    used, number = np.unique(scan.faces[keep], return_inverse=True)
+    faces = number.reshape(-1, 3).astype(np.int32)
+    if len(faces) == 0:
+        raise InputError("the marked vertices belong to no faces of the scan: mark the damage anew")
+    region = cut_out(points[used], faces, scan.normals[used], damaged[used], reach)
+    corner = region.points[region.faces]
+    area = (
+        0.5 * np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum()
+    )
+    return region, max(_SPACING_MM, float(np.sqrt(1.15 * area / _MOST_NODES)))
