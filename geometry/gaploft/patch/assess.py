@@ -17,7 +17,7 @@ from gaploft.evidence.model import (
     Halves,
     Seam,
 )
-from gaploft.patch.blank import Blanks, blank_patches
+from gaploft.patch.blank import Blanks, blank_patches, main_part
 from gaploft.patch.fit import PatchFit
 
 Floats = NDArray[np.float64]
@@ -27,6 +27,8 @@ _SEAM_MM, _SECTOR_MM = 8.0, 10.0
 _FEWEST_POINTS = 25
 #: Outside the lost zone the band counts from the fit at nodes so near, mm.
 _ROUNDS = 2
+#: Holes of the scan within this distance of the damage are rebuilt with it, mm.
+_BESIDE_MM = 12.0
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,8 @@ class PatchAssessed:
 def assess_patch(fit: PatchFit, tick: Callable[[float], None]) -> PatchAssessed:
     """Judge a patch; raises EvidenceError where nothing can be blanked to judge it by."""
     blanks = blank_patches(fit, lambda share: tick(0.9 * share))
-    nodes, lost = fit.nodes, fit.lost
-    from_rim = rim_distance(fit)
+    nodes, lost = fit.nodes, rebuilt_nodes(fit)
+    from_rim = rim_distance(fit, lost)
     # A surface without a trend through its blanks may still be off by what they are off on the whole.
     band = HALF_WIDTH * blanks.scale * fit.uncertain_mm
     errors = np.abs(blanks.errors)
@@ -72,7 +74,7 @@ def assess_patch(fit: PatchFit, tick: Callable[[float], None]) -> PatchAssessed:
     quality = FitQuality(float(np.sqrt(np.mean(rest[trusted] ** 2))), fit.noise_mm, int(trusted.sum()))
     away = fit.region.away_mm[trusted]
     reach = (float(np.quantile(away, 0.5)), float(away.max()))
-    inside = nodes.points[lost]
+    inside = nodes.points[main_part(fit)]
     size = np.sort(
         np.linalg.norm(np.ptp((inside - inside.mean(axis=0)) @ _axes(inside), axis=0).reshape(3, 1), axis=1)
     )
@@ -92,9 +94,16 @@ def _axes(points: Floats) -> Floats:
     return np.asarray(np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2].T)
 
 
-def rim_distance(fit: PatchFit) -> Floats:
+def rebuilt_nodes(fit: PatchFit) -> NDArray[np.bool_]:
+    """Lost nodes of the damage and of holes of the scan close to it; those farther off are none of it."""
+    points, main = fit.nodes.points, main_part(fit)
+    away = cKDTree(points[main]).query(points)[0]
+    return fit.lost & (away < _BESIDE_MM)
+
+
+def rim_distance(fit: PatchFit, lost: NDArray[np.bool_]) -> Floats:
     """Distance of the nodes from the rim of the rebuilt zone, negative inside, (n,) mm, straight."""
-    points, lost, half = fit.nodes.points, fit.lost, 0.5 * fit.nodes.spacing_mm
+    points, half = fit.nodes.points, 0.5 * fit.nodes.spacing_mm
     away = np.zeros(len(points))
     away[~lost] = cKDTree(points[lost]).query(points[~lost])[0] - half
     away[lost] = half - cKDTree(points[~lost]).query(points[lost])[0]

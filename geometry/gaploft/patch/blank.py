@@ -46,11 +46,16 @@ class BlankPatch:
 
 @dataclass(frozen=True)
 class Blanks:
-    """All blanks. ``size`` is the share of the damage's own size that fitted in."""
+    """All blanks.
+
+    ``size`` is the share of the damage's own size that fitted in; ``unlike`` by how much the curvature of the
+    patch changes more than that of the blanks, on no tubes.
+    """
 
     patches: tuple[BlankPatch, ...]
     size: float
     width_mm: float
+    unlike: float = 1.0
 
     @property
     def errors(self) -> Floats:
@@ -61,7 +66,7 @@ class Blanks:
     def scale(self) -> float:
         """By how much expected errors have to grow for 95 % of the real ones to lie within 1.96 of them."""
         share = np.concatenate([np.abs(p.error_mm) / p.expected_mm for p in self.patches])
-        return float(max(1.0, np.quantile(share, 0.95) / 1.96))
+        return self.unlike * float(max(1.0, np.quantile(share, 0.95) / 1.96))
 
 
 def blank_patches(fit: PatchFit, tick: Callable[[float], None]) -> Blanks:
@@ -95,7 +100,25 @@ def blank_patches(fit: PatchFit, tick: Callable[[float], None]) -> Blanks:
         raise EvidenceError(
             "no blanked place beside the damage could be rebuilt: scan more of what is around it"
         )
-    return Blanks(tuple(found), size, width)
+    unlike = 1.0 if fit.laid is None else _changes_more(fit, found)
+    return Blanks(tuple(found), size, width, unlike)
+
+
+def _changes_more(fit: PatchFit, found: list[BlankPatch]) -> float:
+    """How many times more the curvature changes over the patch than over its blanks, at least 1.
+
+    A surface that changes as little as it can is off by as much as the true one changes more: what plain
+    places came back with says little of a place that bends in and out.
+    """
+    second, _ = _forms(fit)
+    a, b, c = 2.0 * second[:, 0], second[:, 1], 2.0 * second[:, 2]
+    mean, off = (a + c) / 2.0, np.hypot((a - c) / 2.0, b)
+
+    def change(nodes: Indices) -> float:
+        return float(np.sqrt(np.var(mean[nodes] - off[nodes]) + np.var(mean[nodes] + off[nodes])))
+
+    usual = float(np.mean([change(patch.nodes) for patch in found]))
+    return max(1.0, change(main_part(fit)) / max(usual, 1e-6))
 
 
 def _reference(fit: PatchFit) -> Floats:
@@ -104,10 +127,10 @@ def _reference(fit: PatchFit) -> Floats:
     if fit.laid is not None:
         cloud = Cloud(fit.region.points, np.ones(len(fit.region.points)))
         assert fit.way is not None
-        close = settled(fit.laid, cloud, fit.seen.weights, fit.way, min(_CLOSE_MM, fit.stiff_mm), rounds=2)
-        return close.points
-    field = fitted(nodes, fit.seen, fit.density_mm4, _CLOSE_MM)
-    return nodes.points + field.values[:, None] * nodes.normals
+        laid = settled(fit.laid, cloud, fit.seen.weights, fit.way, min(_CLOSE_MM, fit.stiff_mm), rounds=2)
+        return laid.points
+    close = fitted(nodes, fit.seen, fit.density_mm4, _CLOSE_MM)
+    return np.asarray(nodes.points + close.values[:, None] * nodes.normals)
 
 
 def _frame_at(fit: PatchFit, node: int, second: Floats, frames: Floats) -> Floats:
@@ -121,7 +144,7 @@ def _frame_at(fit: PatchFit, node: int, second: Floats, frames: Floats) -> Float
 
 def _outline(fit: PatchFit) -> tuple[Floats, float]:
     """Reach of the lost nodes from their middle in each direction, (36,) mm, and their width."""
-    nodes, lost = fit.nodes, _main_part(fit)
+    nodes, lost = fit.nodes, main_part(fit)
     middle = nodes.points[lost].mean(axis=0)
     centre = lost[int(np.linalg.norm(nodes.points[lost] - middle, axis=1).argmin())]
     second, frames = _forms(fit)
@@ -133,7 +156,7 @@ def _outline(fit: PatchFit) -> tuple[Floats, float]:
     return reach + 0.5 * nodes.spacing_mm, width
 
 
-def _main_part(fit: PatchFit) -> Indices:
+def main_part(fit: PatchFit) -> Indices:
     """Lost nodes around the damage itself, without holes of the scan elsewhere."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -209,7 +232,7 @@ def _shut(fit: PatchFit) -> Bools:
 def _unlike(fit: PatchFit, able: Indices, radius: float, second: Floats) -> Floats:
     """How different the surface around each node is from that around the damage, (k,)."""
     nodes = fit.nodes
-    middle = nodes.points[_main_part(fit)].mean(axis=0)[None, :]
+    middle = nodes.points[main_part(fit)].mean(axis=0)[None, :]
     a, b, c = 2.0 * second[:, 0], second[:, 1], 2.0 * second[:, 2]
     mean, off = -(a + c) / 2.0, np.hypot((a - c) / 2.0, b)
     features = np.column_stack([mean - off, mean + off, np.minimum(mean - off, 0.0), np.abs(mean)])

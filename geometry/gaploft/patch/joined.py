@@ -37,12 +37,17 @@ _CREASE_MM = 6.0
 _HOLDS_SHARE, _HOLDS_TIMES = 0.93, 4.0
 
 
+class UnseenEdge(EvidenceError):
+    """Tubes meet in an edge that no scan shows: nothing says what any other surface would be off there."""
+
+
 @dataclass(frozen=True)
 class Joined:
     """Tubes that meet, with the fits of their sheets.
 
     ``owner`` (n,) is the number of the sheet whose fit each point of the region took part in, -1 for none;
-    ``on_fillet`` (n,) are points that the radii were told from.
+    ``on_fillet`` (n,) are points that the radii were told from; ``under_mm`` is how far the tubes go on past
+    what is seen.
     """
 
     meeting: Meeting
@@ -50,6 +55,7 @@ class Joined:
     owner: NDArray[np.int64]
     noise_mm: float
     on_fillet: Bools
+    under_mm: float
 
 
 def find_joined(
@@ -79,7 +85,8 @@ def find_joined(
     points = np.flatnonzero(trusted)
     node = laid.owner
     start = _radius(laid, hollow)
-    tubes = _tubes(region, points, sheet[node], n_sheets, start)
+    reach = _reach(region.points[points], creases)
+    tubes = _tubes(region, points, sheet[node], n_sheets, max(_under(start), reach))
     noise = float(np.median([tube.intact.noise_mm for tube in tubes]))
     pairs = touching_pairs(sheet, laid.stencil.near, hollow, rings=7)
     between = points[hollow[node]]
@@ -89,9 +96,8 @@ def find_joined(
     for k in range(_ROUNDS):
         tick(0.5 + 0.25 * k)
         own = _shared_out(meeting, region.points[points], noise)
-        tubes = _tubes(
-            region, points, own, n_sheets, max((f.radius_mm for f in meeting.fillets), default=start)
-        )
+        largest = max((f.radius_mm for f in meeting.fillets), default=start)
+        tubes = _tubes(region, points, own, n_sheets, max(_under(largest), reach))
         starts = {fillet.pair: fillet.radius_mm for fillet in meeting.fillets}
         on_fillet = points[own == -2]
         meeting = _with_fillets(tubes, region.points[on_fillet], starts, noise)
@@ -106,7 +112,7 @@ def find_joined(
             f"tubes with rounded edges explain {100.0 * share:.0f} % of the scan around the damage, "
             f"{100.0 * _HOLDS_SHARE:.0f} % are needed"
         )
-    return Joined(meeting, tubes, owner, noise, round_)
+    return Joined(meeting, tubes, owner, noise, round_, max(_under(largest), reach))
 
 
 def with_creases(meeting: Meeting, creases: tuple[Crease, ...]) -> Meeting:
@@ -128,7 +134,8 @@ def with_creases(meeting: Meeting, creases: tuple[Crease, ...]) -> Meeting:
         one, two = sorted(int(k) for k in np.argsort(off)[:2])
         fillets.pop((one, two), None)
         if crease.radius_mm > 0.0:
-            made = given_fillet(meeting, (one, two), crease.radius_mm, crease.points_mm.mean(axis=0))
+            place = crease.points_mm[len(crease.points_mm) // 2]
+            made = given_fillet(meeting, (one, two), crease.radius_mm, place)
             if made is None:
                 raise InputError(
                     f"no ball of {crease.radius_mm:g} mm fits between the two tubes along a crease: give a "
@@ -142,7 +149,7 @@ def _check_rounded(meeting: Meeting, n_sheets: int, creases: tuple[Crease, ...])
     """Raise EvidenceError where tubes meet in an edge that the scan shows nothing of."""
     seen = {k for fillet in meeting.fillets for k in fillet.pair}
     if n_sheets > 1 and len(seen) < n_sheets and not creases:
-        raise EvidenceError(
+        raise UnseenEdge(
             "the scan shows nothing of how two of the tubes are rounded into each other: draw their edge as "
             "a crease and give its radius"
         )
@@ -166,15 +173,28 @@ def _radius(laid: Laid, hollow: Bools) -> float:
     return float(np.median(-1.0 / curvatures(laid)[hollow, 0]))
 
 
+def _under(radius_mm: float) -> float:
+    """How far sheets go on under a junction with fillets of this radius, mm."""
+    return max(_UNDER_RADII * radius_mm, _UNDER_MM)
+
+
+def _reach(points: Floats, creases: tuple[Crease, ...]) -> float:
+    """How far sheets have to go on for drawn edges to lie on them, mm."""
+    tree = cKDTree(points)
+    return max(
+        (float(tree.query(one.points_mm)[0].max()) + _UNDER_RADII * one.radius_mm for one in creases),
+        default=0.0,
+    )
+
+
 def _tubes(
-    region: Region, points: NDArray[np.int64], sheet: NDArray[np.int64], n_sheets: int, radius_mm: float
+    region: Region, points: NDArray[np.int64], sheet: NDArray[np.int64], n_sheets: int, under_mm: float
 ) -> tuple[TubeSheet, ...]:
     """One fit for each sheet; EvidenceError where a sheet is no tube."""
-    under = max(_UNDER_RADII * radius_mm, _UNDER_MM)
     if n_sheets == 0:
         raise EvidenceError("no smooth sheet of any size is seen around the damage")
     return tuple(
-        fit_tube(region.points[points[sheet == k]], region.normals[points[sheet == k]], under)
+        fit_tube(region.points[points[sheet == k]], region.normals[points[sheet == k]], under_mm)
         for k in range(n_sheets)
     )
 
@@ -231,9 +251,8 @@ def widened(joined: Joined, region: Region, trusted: Bools) -> Joined:
 
 def _again(joined: Joined, region: Region, owner: NDArray[np.int64], on_fillet: Bools) -> Joined:
     """The same tubes fitted to the points of their owners, and the same fillets to theirs."""
-    radius = max((fillet.radius_mm for fillet in joined.meeting.fillets), default=_UNDER_MM / _UNDER_RADII)
     every = np.arange(len(region.points))
-    tubes = _tubes(region, every, owner, len(joined.tubes), radius)
+    tubes = _tubes(region, every, owner, len(joined.tubes), joined.under_mm)
     meeting = Meeting(
         tuple(Sheet(tube.surface) for tube in tubes),
         spreads=tuple(tube.intact.shape.spread for tube in tubes),
@@ -247,4 +266,6 @@ def _again(joined: Joined, region: Region, owner: NDArray[np.int64], on_fillet: 
         if again is None:
             raise EvidenceError("too little of a fillet is left to tell its radius")
         fillets.append(again)
-    return Joined(meeting.with_fillets(tuple(fillets)), tubes, owner, joined.noise_mm, on_fillet)
+    return Joined(
+        meeting.with_fillets(tuple(fillets)), tubes, owner, joined.noise_mm, on_fillet, joined.under_mm
+    )

@@ -21,6 +21,8 @@ _TOGETHER = 2.0
 #: A radius changes along its fillet when that explains this many variances of one point.
 _WORTH = 60.0
 _KINDS: tuple[Kind, ...] = ("ball", "disc")
+#: A radius that was typed is known to this share of it (common practice, no source).
+_TYPED_SHARE = 0.02
 #: Points beside the arc itself, by growth, say little of a radius.
 _LEAST_GROWTH = 0.02
 
@@ -86,16 +88,14 @@ def fillet_again(meeting: Meeting, points: Floats, fillet: Fillet, noise_mm: flo
     return None if told is None else _made(hollow, fillet.pair, told)
 
 
-def given_fillet(
-    meeting: Meeting, pair: tuple[int, int], radius_mm: float, near: Floats, spread_mm: float = 0.0
-) -> Fillet | None:
+def given_fillet(meeting: Meeting, pair: tuple[int, int], radius_mm: float, near: Floats) -> Fillet | None:
     """A fillet of a radius that was typed; None where the sheets don't meet near a place (3,)."""
     sheets = meeting.sheets[pair[0]], meeting.sheets[pair[1]]
     edge = find_edge(*sheets, near)
     if edge is None:
         return None
     hollow = _Hollow(sheets, edge, near[None, :], 0.0)
-    made = _made(hollow, pair, _Told(radius_mm, np.zeros(3), "ball", spread_mm))
+    made = _made(hollow, pair, _Told(radius_mm, np.zeros(3), "ball", _TYPED_SHARE * radius_mm))
     return None if made is None else replace(made, typed=True)
 
 

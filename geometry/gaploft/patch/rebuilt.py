@@ -13,6 +13,7 @@ from gaploft.patch.assess import PatchAssessed, assess_patch
 from gaploft.patch.drawn import damaged_by_outlines
 from gaploft.patch.fair import fit_fair
 from gaploft.patch.fit import PatchFit, fit_on_tubes
+from gaploft.patch.joined import UnseenEdge
 from gaploft.patch.region import Region, cut_out
 from gaploft.scan.model import Note, Scan
 from gaploft.tube.damaged import damaged_vertices
@@ -27,6 +28,8 @@ _LEAST_REACH_MM, _MOST_REACH_MM = 36.0, 70.0
 _SPACING_MM, _MOST_NODES = 1.3, 14_000
 #: Damage is no patch beyond this width, mm.
 _WIDEST_MM = 160.0
+#: A patch whose curvature changes so many times as much as that of its blanks is looked at first.
+_UNLIKE = 1.5
 
 
 @dataclass(frozen=True)
@@ -71,14 +74,19 @@ def rebuild_patch(
     InputError
         The outline is open, touches itself, lies on two parts, or no trusted scan is left around it.
     EvidenceError
-        Too little of the scan around it can be trusted to fit anything.
+        Too little of the scan around it can be trusted to fit anything, or tubes meet in an edge that is not
+        seen and was not drawn.
     """
     region, spacing = cut_around(scan, damaged_mask(scan, damage, settings))
     tick(0.05)
     notes: list[Note] = []
     try:
         fit = fit_on_tubes(region, spacing, lambda share: tick(0.05 + 0.5 * share), settings.creases)
+    except UnseenEdge:
+        raise
     except EvidenceError as error:
+        if settings.creases:
+            raise InputError(f"a crease needs tubes on both sides of it: {error}; or remove it") from None
         notes.append(
             Note(
                 "no_tubes",
@@ -91,6 +99,14 @@ def rebuild_patch(
     except EvidenceError as error:
         notes.append(Note("no_evidence", str(error)))
         return PatchStage(fit, None, tuple(notes))
+    if assessed.blanks.unlike > _UNLIKE:
+        notes.append(
+            Note(
+                "blanks_unlike",
+                f"the patch changes its curvature {assessed.blanks.unlike:.1f} times as much as the intact "
+                "places it could be tested on, and the band was widened by as much: look at it",
+            )
+        )
     return PatchStage(fit, assessed, tuple(notes))
 
 

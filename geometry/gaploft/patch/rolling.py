@@ -15,9 +15,10 @@ Floats = NDArray[np.float64]
 Kind = Literal["ball", "disc"]
 
 #: Newton steps for the centres of balls, for those of discs, and for places along the line of centres.
-_STEPS, _DISC_STEPS, _ALONG_STEPS = 9, 16, 5
-#: The bend of a line of centres is read over this length, mm, and believed down to this.
-_PROBE_MM, _LEAST_BEND = 0.1, 0.3
+_STEPS, _DISC_STEPS, _ALONG_STEPS = 16, 16, 5
+#: Three planes that meet at a smaller determinant than this don't meet in a place; the bend of a line of
+#: anchors is believed down to this.
+_LEAST_DETERMINANT, _LEAST_BEND = 1e-3, 0.3
 #: In an acute hollow the fillet is so many radii away from the other sheet, at most.
 _REACH = 2.1
 
@@ -158,19 +159,19 @@ def _balls(
     sheets: tuple[Sheet, Sheet], edge: Edge, r: Floats
 ) -> tuple[Floats, tuple[Floats, Floats], NDArray[np.bool_]]:
     """Centres of balls, the normals of both sheets there, and where the search came to its end."""
-    at, (a, b) = edge.points, edge.feet
+    at, (a, b), along = edge.points, edge.feet, edge.along
     centre = at + both_ways(a.normal, b.normal, r, r)
     for _ in range(_STEPS):
         a, b = sheets[0].feet(centre, a), sheets[1].feet(centre, b)
-        along = _unit(np.cross(a.normal, b.normal))
-        # Beside a tight bend of their line a place is reached by less, or more, than the plane says.
-        further = centre + _PROBE_MM * along
-        then = _unit(np.cross(sheets[0].feet(further, a).normal, sheets[1].feet(further, b).normal))
-        bend = 1.0 - _dot(at - centre, then - along) / _PROBE_MM
-        step = _dot(at - centre, along) / np.maximum(bend, _LEAST_BEND)
-        move = both_ways(a.normal, b.normal, r - a.distance, r - b.distance) + step[:, None] * along
+        # In the plane square to the edge: planes square to the line of centres fold in an acute hollow, where
+        # the edge lies beyond that line's own centres of curvature.
+        rows = np.stack([a.normal, b.normal, along], axis=1)
+        asked = np.column_stack([r - a.distance, r - b.distance, _dot(at - centre, along)])
+        able = np.abs(np.linalg.det(rows)) > _LEAST_DETERMINANT
+        move = np.zeros_like(centre)
+        move[able] = np.linalg.solve(rows[able], asked[able][..., None])[..., 0]
         size = np.linalg.norm(move, axis=1)
-        centre = centre + move * np.minimum(1.0, 2.0 * r / np.maximum(size, 1e-12))[:, None]
+        centre = centre + move * np.minimum(1.0, 0.5 * r / np.maximum(size, 1e-12))[:, None]
     a, b = sheets[0].feet(centre, a), sheets[1].feet(centre, b)
     good = np.maximum(np.abs(a.distance - r), np.abs(b.distance - r)) < 1e-3 * r
     return centre, (a.normal, b.normal), good
