@@ -5,13 +5,16 @@ import bpy
 from . import (
     damage_state,
     frame_state,
+    guide_live,
     legend,
     live,
     ops_back,
+    ops_crease,
     ops_damage,
     ops_donor,
     ops_export,
     ops_frame,
+    ops_guide,
     ops_import,
     ops_list,
     ops_measured,
@@ -23,6 +26,7 @@ from . import (
     ops_scan,
     ops_shelf,
     ops_show,
+    ops_solve,
     ops_stock,
     ops_stock_report,
     ops_touch,
@@ -31,6 +35,7 @@ from . import (
     ops_zero,
     panel_bed,
     panel_export,
+    panel_patch,
     panel_rebuild,
     panel_scan,
     panel_shop,
@@ -38,6 +43,7 @@ from . import (
     panel_stock,
     panel_touch,
     panel_ways,
+    patch_state,
     ply_state,
     properties,
     reading_draw,
@@ -55,18 +61,22 @@ from . import (
 
 #: In the order of the work, which is that of the panels.
 MODULES = (
-    *(show_state, ply_state, shop_state, stock_state, ways_state, damage_state, frame_state, touch_state),
-    properties,
+    *(show_state, ply_state, shop_state, stock_state, ways_state, patch_state, damage_state),
+    *(frame_state, touch_state, properties),
     *(ops_scan, ops_import, ops_damage, ops_list, ops_ring, panel_scan),
     *(ops_rebuild, ops_readings, ops_zero, ops_plies, ops_donor, ops_shelf, ops_ways),
-    *(panel_bed, panel_shop, panel_ways, panel_rebuild),
+    *(ops_crease, ops_guide, ops_solve),
+    *(panel_bed, panel_shop, panel_ways, panel_patch, panel_rebuild),
     *(ops_show, panel_show),
     *(ops_recheck, ops_touch, ops_back, panel_touch),
     *(ops_write, ops_export, ops_frame, panel_export),
     *(ops_measured, ops_stock, ops_stock_report, panel_stock),
 )
 #: Modules with handlers, timers, keys or drawing to be put in place and taken away.
-SERVICES = (upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw, reading_draw)
+SERVICES = (
+    *(upgrade, live, ops_show, legend, section_draw, watch, scan_check, ring_draw, reading_draw),
+    guide_live,
+)
 CLASSES = tuple(cls for module in MODULES for cls in getattr(module, "CLASSES", ()))
 
 

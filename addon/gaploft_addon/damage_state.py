@@ -5,6 +5,7 @@ from bpy.props import EnumProperty, FloatProperty, IntProperty, PointerProperty,
 
 from .alive import alive
 from .live import settings_changed
+from .patch_state import GAPLOFT_PG_patch
 from .shop_state import GAPLOFT_PG_shop
 from .stock_state import GAPLOFT_PG_stock
 from .ways_state import GAPLOFT_PG_ways
@@ -65,7 +66,7 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
     )
     damaged_area: PointerProperty(
         name="Damaged Area",
-        description="Damaged points when only one side of the tube is damaged",
+        description="Damaged points, where an area was marked",
         type=bpy.types.Object,
     )
     chord_tolerance_mm: FloatProperty(
@@ -148,6 +149,9 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         name="Stock", description="The measured part against this damage's target", type=GAPLOFT_PG_stock
     )
     ways: PointerProperty(name="Ways", description="Where the lost shape may come from", type=GAPLOFT_PG_ways)
+    patch: PointerProperty(
+        name="Patch", description="The patch where no tube leads across", type=GAPLOFT_PG_patch
+    )
     halves: EnumProperty(
         name="Halves",
         description="What to do when one half of the tube does not continue the other",
@@ -205,9 +209,15 @@ class GAPLOFT_PG_damage(bpy.types.PropertyGroup):
         return obj in [self.live(field) for field in ("result", "touched", "damaged_area", *PARTS)]
 
     @property
-    def marked(self):
+    def has_ends(self):
         """Whether both marks are there."""
         return all(self.live(field) is not None for field in ("mark_from", "mark_to"))
+
+    @property
+    def marked(self):
+        """Whether it is known where the damage is: a patch does without the two marks."""
+        area_will_do = self.patch.use == "ALWAYS" and self.live("damaged_area") is not None
+        return area_will_do or self.has_ends
 
     @property
     def surface(self):

@@ -11,7 +11,7 @@ from gaploft.errors import InputError
 from gaploft.report import numbers
 from gaploft.report.arrays import shop_arrays
 from gaploft.report.export import Export, write_exports
-from gaploft.report.pieces import Piece, in_frame, owner_of, pieces_of
+from gaploft.report.pieces import NO_STEP, Piece, in_frame, owner_of, pieces_of
 from gaploft.target.model import Target
 
 from . import frame_job, ops_recheck, settings, task
@@ -152,6 +152,8 @@ def task_of(scene, directory, files, formats=()):
 
 def _part(scene, damage, file, formats):
     surface, changes, report, target = target_of(damage)
+    if "step" in formats and not target.ringed:
+        raise InputError(told(NO_STEP))
     if "step" in formats and changes.changed:
         raise InputError(
             told(

@@ -4,7 +4,7 @@ import bpy
 import numpy as np
 
 from gaploft.errors import InputError
-from gaploft.report.colours import legend_ticks, srgb, tick_texts, zone_rgba
+from gaploft.report.colours import legend_ticks, origin_rgba, srgb, tick_texts, zone_rgba
 
 from . import overlay, pens, shown_values
 from .words import label
@@ -19,7 +19,14 @@ TITLES = {
     "REACH": "Left standing by the tool, mm",
     "STOCK": "Stock above the target, mm",
     "CORRECTION": "Changed to meet the flanks, mm",
+    "ORIGIN": "What the patch stands on",
 }
+#: Values that are no lengths: names from the lowest of the legend upwards, and their colours.
+NAMES = {
+    "ZONE": ("Rebuilt", "Overlap over intact surface"),
+    "ORIGIN": ("Fair surface of its own", "Fillet between tubes", "Loft of a tube"),
+}
+COLOURS = {"ZONE": zone_rgba([1, 0]), "ORIGIN": origin_rgba([2, 1, 0])}
 #: What may be grey on a surface, and in which words.
 UNSEEN = {
     **{"SCAN": "not seen", "STOCK": "not seen", "WALL": "not asked for", "REACH": "not asked for"},
@@ -64,7 +71,7 @@ def draw():
 def sheet(show, found, place):
     """The legend of what is shown, at a place."""
     paper = pens.Sheet(place)
-    texts, boxes = _zones() if show.shown == "ZONE" else _scale(show.shown, found)
+    texts, boxes = _kinds(show.shown) if show.shown in NAMES else _scale(show.shown, found)
     top = max(y for _, _, y in texts) + LINE + GAP
     texts = [(label(_title(show)), 0.0, top), *texts]
     width = max(x + pens.text_width(text, place.scale) / place.scale for text, x, _ in texts)
@@ -82,11 +89,12 @@ def _title(show):
     return ABOVE[shown_values.difference_way(show.id_data)]
 
 
-def _zones():
-    colours = srgb(zone_rgba([1, 0]))
-    names = (label("Rebuilt"), label("Overlap over intact surface"))
-    boxes = [(0.0, k * LINE, SWATCH, k * LINE + SWATCH - 2.0, colours[k]) for k in range(2)]
-    return [(names[k], SWATCH + GAP, k * LINE + 1.0) for k in range(2)], boxes
+def _kinds(shown):
+    """Texts and boxes of a few kinds, the first one lowest."""
+    names, colours = NAMES[shown], srgb(COLOURS[shown])
+    places = [k * LINE for k in range(len(names))]
+    boxes = [(0.0, y, SWATCH, y + SWATCH - 2.0, colours[k]) for k, y in enumerate(places)]
+    return [(label(names[k]), SWATCH + GAP, y + 1.0) for k, y in enumerate(places)], boxes
 
 
 def _scale(shown, found):

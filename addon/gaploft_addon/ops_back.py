@@ -8,7 +8,7 @@ from gaploft.errors import GeometryError, InputError
 from gaploft.evidence.hand_back import given_back
 from gaploft.evidence.hand_moves import moves, strayed
 
-from . import draw, mesh_io, ops_recheck, polls, region_io, surface_io, touch_io
+from . import draw, guide_move, mesh_io, ops_recheck, polls, region_io, surface_io, touch_io
 from .words import told
 
 REGIONS = (
@@ -86,9 +86,10 @@ def _give_back(context, damage, region, feather_mm):
             f"'{obj.name}' was moved as an object, so no part of it can go back alone: undo that or give all "
             "back"
         )
-    given = given_back(surface.computed_mm, surface.current_mm, inside, surface.quads, feather_mm)
+    given = given_back(surface.computed_mm, surface.current_mm, inside, surface.facets, feather_mm)
     with touch_io.object_mode(context, obj):
         touch_io.put_points(obj, given / surface.mm_per_unit)
+        guide_move.given_back(damage, obj, surface, given)
         if region == "PAINTED":
             touch_io.take_painting_back(obj)
     if is_moved:

@@ -1,5 +1,7 @@
 """Operators: say where the tube is damaged."""
 
+from dataclasses import replace
+
 import bpy
 import numpy as np
 from bpy.props import EnumProperty, FloatVectorProperty
@@ -59,7 +61,7 @@ def mark(context, scan, damage, rings=(None, None)):
     draw.show_area(scene, entry, scan, damage.source_vertices)
     context.view_layer.update()
     text = told("Damage of {length:.1f} mm marked on '{name}', {side}")
-    return text.format(length=length_mm, name=scan.name, side=_side(damage.source_vertices))
+    return text.format(length=length_mm, name=scan.name, side=_where(damage.source_vertices))
 
 
 def _shape(end, ring, mm_per_unit):
@@ -72,10 +74,10 @@ def _shape(end, ring, mm_per_unit):
         end.rotation_quaternion = Vector(ring.direction).to_track_quat("Y", "Z")
 
 
-def _side(source_vertices):
+def _where(source_vertices):
     if source_vertices is None:
         return told("all round")
-    return told("{count:,} points on one side").format(count=len(source_vertices))
+    return told("{count:,} points").format(count=len(source_vertices))
 
 
 class GAPLOFT_OT_mark_damage(bpy.types.Operator):
@@ -168,7 +170,12 @@ def _from_paint(scan, scene):
 def _from_mask(scan, scene, mask):
     vertices, _ = mesh_io.scan_arrays(scan)
     vertices_mm = vertices.astype(np.float64) * mesh_io.unit_of(scene)[1]
-    return damage_from_region(vertices_mm, mask, mesh_io.vertex_normals(scan))
+    damage = damage_from_region(vertices_mm, mask, mesh_io.vertex_normals(scan))
+    entry = scene.gaploft.damage
+    if entry is not None and entry.patch.use == "NEVER":
+        return damage
+    # To a patch the very area counts, also all round; a tube that it goes round needs its two ends alone.
+    return replace(damage, source_vertices=np.flatnonzero(mask))
 
 
 CLASSES = (GAPLOFT_OT_mark_damage,)

@@ -43,6 +43,8 @@ class GAPLOFT_OT_remove_damage(bpy.types.Operator):
         draw.remove(state.damage.shop.mark_zero)
         for field in MARKS:
             draw.remove(getattr(state.damage.ways, field))
+        for guide in state.damage.patch.guides:
+            draw.remove(guide.mark)
         state.damages.remove(state.damage_index)
         state.damage_index = max(0, min(state.damage_index, len(state.damages) - 1))
         return {"FINISHED"}

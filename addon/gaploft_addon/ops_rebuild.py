@@ -125,6 +125,8 @@ class GAPLOFT_OT_rebuild(InBackground, bpy.types.Operator):
         context.view_layer.update()
         evidence = outcome.evidence
         text = told("Gap of {gap:.1f} mm rebuilt, 95 % band up to {band:.3f} mm, verdict: {verdict}")
+        if damage.patch.told:
+            text = told("Patch of {gap:.1f} mm made, 95 % band up to {band:.3f} mm, verdict: {verdict}")
         self.report(
             {"INFO"},
             text.format(

@@ -22,7 +22,7 @@ def measure(damage):
         surface.normals,
         surface.band95_mm,
         surface.zone,
-        surface.quads,
+        surface.facets,
         seam=(seam["step_mm"], seam["angle_deg"]),
     )
     return surface, changes

@@ -22,6 +22,7 @@ MISSING = {
     "REACH": "The tool is not known: switch Reach on under 3 Rebuild and rebuild",
     "STOCK": "No part was measured: check the stock under 7 Stock first",
     "CORRECTION": "The shape was taken from no other part: see Where the Shape Comes From under 3 Rebuild",
+    "ORIGIN": "The surface is no patch: see Junction Patch under 3 Rebuild",
     "DIFFERENCE": "No other way was tried: see Where the Shape Comes From under 3 Rebuild",
 }
 

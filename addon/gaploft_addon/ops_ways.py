@@ -15,8 +15,8 @@ class GAPLOFT_OT_add_region(bpy.types.Operator):
     @classmethod
     def poll(cls, context):
         state = context.scene.gaploft
-        if state.live("scan") is None or state.damage is None or not state.damage.marked:
-            return polls.refused(cls, "Mark the damage first")
+        if state.live("scan") is None or state.damage is None or not state.damage.has_ends:
+            return polls.refused(cls, "Mark both ends of the damage first")
         return bool(state.damage.ways.asked) or polls.refused(cls, "Switch another way on first")
 
     def execute(self, context):

@@ -3,9 +3,9 @@
 import json
 
 from gaploft.evidence.rim import rim_edges
-from gaploft.report.numbers import as_dict
+from gaploft.report.numbers import as_dict, kind_of
 
-from . import draw, look, mesh_io, shown_values, surface_io
+from . import draw, look, mesh_io, patch_job, patch_told, shown_values, surface_io
 from .task import values_beside
 
 
@@ -14,20 +14,23 @@ def keep(scene, damage, task, rebuilt):
     report = as_dict(rebuilt, None)
     if rebuilt.target is not None:
         report["target"]["chord_error_mm"] = rebuilt.target.chord_error_mm
+        report["target"]["kind"] = kind_of(rebuilt.target)
     damage.report = json.dumps(report)
     # Of the job that was done: settings may have been changed since it was taken out of the scene.
     damage.built_with = json.dumps([float(value) for value in task.key])
     for way in report["source"]["ways"] if report["source"] else ():
         if way["shelf"] is not None:  # the shelf was searched on the way
             damage.ways.shelf_found = json.dumps(way["shelf"])
+    damage.patch.told = patch_told.standing_on(rebuilt)
     if rebuilt.target is None:
         draw.remove(damage.result)
         draw.remove(damage.touched)
         draw.show_parts(scene, damage, {})
         look.refresh(scene)
         return rebuilt.warnings[-1].text
-    rims = rim_edges(rebuilt.target.quads, rebuilt.target.zone == 1)
+    rims = rim_edges(rebuilt.target.facets, rebuilt.target.zone == 1)
     mesh = surface_io.surface_mesh("Rebuilt Surface", rebuilt.target, mesh_io.unit_of(scene)[1], rims)
+    patch_job.write_guides(mesh, rebuilt.job.patch.guides_mm)
     _write_shop_values(mesh, rebuilt.shop)
     for name, values in values_beside(damage.uid, rebuilt).items():
         surface_io.write_values(mesh, name, values)
@@ -55,7 +58,7 @@ def _parts(shop, mm):
     if shop is None:
         return {}
     points, normals = shop.flanks
-    parts = {"flanks": surface_io.flanks_mesh("Intact Flanks", points, normals, mm)}
+    parts = {"flanks": surface_io.flanks_mesh("Intact Flanks", points, normals, mm)} if len(points) else {}
     if shop.wall is not None:
         inner, section = shop.wall.inner, shop.wall.section
         parts["inner"] = surface_io.part_mesh("Inner Surface", inner.vertices_mm, inner.triangles, mm)

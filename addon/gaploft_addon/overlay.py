@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 
 from gaploft.errors import InputError
-from gaploft.report.colours import ColourScale, Shown, come_to, zone_rgba
+from gaploft.report.colours import ColourScale, Shown, come_to, origin_rgba, zone_rgba
 from gaploft.target.seen import moved_outward
 
 from . import mesh_io
@@ -23,6 +23,8 @@ from .shown_values import (
 )
 from .words import told
 
+#: Colours of values that are no lengths.
+OF_KINDS = {"ZONE": zone_rgba, "ORIGIN": origin_rgba}
 #: The attribute with the colours.
 COLOURS = "gaploft_shown"
 
@@ -46,7 +48,7 @@ _PAINTED: dict[str, Painted] = {}
 
 
 def values_mm(obj, shown, attribute=None):
-    """What is shown at each vertex of a surface, (n,), in mm; for zones their numbers. Raises InputError.
+    """What is shown at each vertex of a surface, (n,), in mm; of kinds their numbers. Raises InputError.
 
     ``attribute`` is that of :func:`attribute_of`, where more than one could be meant.
     """
@@ -56,7 +58,7 @@ def values_mm(obj, shown, attribute=None):
             return _read(mesh, "band95", obj.name)
         if shown == "ZONE":
             return _read(mesh, "zone", obj.name)
-        if shown in {"REACH", "STOCK", *BETWEEN}:
+        if shown in {"REACH", "STOCK", "ORIGIN", *BETWEEN}:
             return _asked_for(mesh, attribute)
         by_hand = _by_hand(mesh, obj.name)
         if shown == "HAND":
@@ -80,7 +82,7 @@ def paint(scene):
     values = _values(scene, objects)
     scale = scale_of(scene)
     for obj, of_one in zip(objects, values, strict=True):
-        _write_colours(obj, zone_rgba(of_one) if scale is None else scale.rgba(of_one))
+        _write_colours(obj, OF_KINDS[show.shown](of_one) if scale is None else scale.rgba(of_one))
     _remember(scene, objects, values)
 
 

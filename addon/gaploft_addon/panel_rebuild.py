@@ -8,6 +8,7 @@ from gaploft.errors import InputError
 
 from .layout import CAUTIONS, Step, lines, sentence_case, settings_column, table
 from .ops_rebuild import GAPLOFT_OT_rebuild
+from .panel_patch import draw_patch
 from .panel_shop import draw_shop
 from .panel_ways import draw_ways
 from .settings import is_stale, job_of
@@ -45,11 +46,12 @@ class GAPLOFT_PT_rebuild(Step, bpy.types.Panel):
             _draw_amiss(self.layout, context.scene, damage)
         if damage is not None and damage.report:
             outdated = _outdated(context.scene, damage)
-            _draw_report(self.layout, json.loads(damage.report), outdated=outdated)
+            _draw_report(self.layout, json.loads(damage.report), damage.patch.told, outdated=outdated)
         if damage is not None:
             _draw_settings(self.layout, state, damage)
             source = json.loads(damage.report).get("source") if damage.report else None
             draw_ways(self.layout, context.scene, damage, source)
+            draw_patch(self.layout, damage)
             draw_shop(self.layout, damage)
 
 
@@ -83,7 +85,7 @@ def _outdated(scene, damage):
         return True
 
 
-def _draw_report(layout, report, *, outdated):
+def _draw_report(layout, report, stands_on, *, outdated):
     icon, text = VERDICTS[report["verdict"]]
     if outdated:
         icon, text = "FILE_REFRESH", "Changed since: rebuild again"
@@ -92,6 +94,8 @@ def _draw_report(layout, report, *, outdated):
     row.label(text=label(text), icon=icon)
     for warning in report["warnings"]:
         lines(layout, sentence_case(warning["text"]), icon="INFO")
+    if stands_on:
+        lines(layout, label("Patch: {on}").format(on=stands_on), icon="OUTLINER_DATA_SURFACE")
     if report["gap"]["length_mm"] is None:
         return
     lines(layout, label(CAUTIONS[0]))
@@ -104,23 +108,36 @@ def _draw_report(layout, report, *, outdated):
 
 def _figures(report):
     gap, band, blank = (report[key] for key in ("gap", "band95_mm", "blank_test"))
+    size = (label("Gap"), f"{gap['length_mm']:.1f} mm")
+    if _of_patch(report):
+        size = (label("Lost"), f"{gap['length_mm']:.1f} × {gap['diameter_mm']:.1f} mm")
     return (
-        (label("Gap"), f"{gap['length_mm']:.1f} mm"),
+        size,
         (label("95 % band"), f"± {band['median']:.3f} to {band['max']:.3f} mm"),
         (label("{count} blank tests").format(count=blank["count"]), f"{blank['rms_mm']:.3f} mm rms"),
     )
 
 
+def _of_patch(report):
+    """Whether a report is of a patch; files of an earlier release say nothing of it."""
+    return report["target"].get("kind") == "patch"
+
+
 def _more_figures(report):
     gap, halves = report["gap"], report["halves"]
     flanks = ", ".join(f"{length:.0f}" for length in gap["flank_mm"])
-    return (
+    of_any = (
         (label("Worst blank spot"), f"{report['blank_test']['max_mm']:.3f} mm"),
         (label("Seam step"), f"{report['seam']['step_mm']:.3f} mm"),
         (label("Seam angle"), f"{report['seam']['angle_deg']:.2f}°"),
+        (label("Scan noise"), f"{report['fit']['noise_mm']:.3f} mm"),
+    )
+    if _of_patch(report):
+        return of_any
+    return (
+        *of_any,
         (label("Diameter"), f"{gap['diameter_mm']:.2f} mm"),
         (label("Intact flanks"), f"{flanks} mm"),
-        (label("Scan noise"), f"{report['fit']['noise_mm']:.3f} mm"),
         (label("Halves offset"), _with_spread(halves, "offset", "mm", " mm")),
         (label("  angle"), _with_spread(halves, "angle", "deg", "°")),
         (label("  twist"), _with_spread(halves, "twist", "deg", "°")),

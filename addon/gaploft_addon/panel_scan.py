@@ -85,6 +85,8 @@ class GAPLOFT_UL_damages(bpy.types.UIList):
 def _length(scene, damage):
     if scene.gaploft.live("scan") is None or not damage.marked:
         return label("not marked")
+    if not damage.has_ends:
+        return label("an area")
     return f"{mesh_io.marked_length_mm(scene, damage):.1f} mm"
 
 
@@ -112,7 +114,7 @@ class GAPLOFT_PT_damage(Step, bpy.types.Panel):
         buttons.operator("gaploft.remove_damage", text="", icon="REMOVE")
         area = state.damage and state.damage.live("damaged_area")
         if area is not None:
-            text = label("On one side only: {count:,} points").format(count=len(area.data.vertices))
+            text = label("Marked area: {count:,} points").format(count=len(area.data.vertices))
             lines(layout, text, icon="INFO")
         row = layout.row()
         row.scale_y = 1.3

@@ -68,14 +68,9 @@ class Sheet:
         square = size * np.array([[-1, -1], [1, -1], [1, 1], [-1, -1], [1, 1], [-1, 1]]) / 2.0
         self._add((points[:, None, :] + square).reshape(-1, 2), colour)
 
-    def ribbon(self, one, other, colour):
-        """What lies between two closed lines of equally many points, each (n, 2)."""
-        a, b, c, d = one, np.roll(one, -1, axis=0), np.roll(other, -1, axis=0), other
+    def strips(self, a, b, c, d, colour):
+        """Filled quads by their corners in order, (n, 2) each."""
         self._add(np.stack([a, b, c, a, c, d], axis=1).reshape(-1, 2), colour)
-
-    def loop(self, points, colour):
-        """A closed line through points, (n, 2)."""
-        self.strokes(points, np.roll(points, -1, axis=0), colour)
 
     def strokes(self, starts, ends, colour):
         """Straight lines, each from one of ``starts`` to one of ``ends``, (n, 2)."""

@@ -20,7 +20,7 @@ from .show_state import GAPLOFT_PG_show
 from .touch_state import GAPLOFT_PG_touch
 
 #: Grows with each release that keeps the state in another way; `upgrade.py` knows the way up.
-VERSION = 4
+VERSION = 5
 
 #: Blenders that tell paths apart which may begin at the file's own folder.
 RELATIVE = {"PATH_SUPPORTS_BLEND_RELATIVE"} if bpy.app.version >= (4, 5, 0) else set()

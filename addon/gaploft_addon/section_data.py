@@ -1,4 +1,4 @@
-"""What a section is drawn from: rings of the surface and scan points on them, found once and kept."""
+"""What a section is drawn from: rings or a patch, and the scan points on it, found once and kept."""
 
 from dataclasses import dataclass
 
@@ -7,6 +7,7 @@ import numpy as np
 from mathutils import Vector
 
 from gaploft.scan.near import points_near
+from gaploft.target.patch_section import Slices, as_slices, cut_slice, points_on_patch
 from gaploft.target.rings import Rings, as_rings, points_on_rings
 from gaploft.target.section_view import cut_section
 
@@ -20,14 +21,14 @@ PAUSE_S = 0.1
 
 @dataclass(frozen=True)
 class FindPoints:
-    """The work of finding the scan points on rings; touches nothing of Blender."""
+    """The work of finding the scan points on rings or on a patch; touches nothing of Blender."""
 
-    rings: Rings
+    rings: Rings | Slices
     scan: tuple[np.ndarray, np.ndarray]
     mm_per_unit: float
 
     def run(self, _progress):
-        """Points on the rings."""
+        """Points on the surface."""
         depth = DEEPEST * self.rings.radius_mm
         points, normals = points_near(
             *self.scan,
@@ -35,11 +36,13 @@ class FindPoints:
             room_mm=depth,
             mm_per_unit=self.mm_per_unit,
         )
+        if isinstance(self.rings, Slices):
+            return points_on_patch(self.rings, points, depth_mm=depth, point_normals=normals)
         return points_on_rings(self.rings, points, depth_mm=depth, point_normals=normals)
 
 
 class Section:
-    """Rings of one surface, and the points of its scan as soon as they are found."""
+    """Rings of one surface, or a patch, and the points of its scan as soon as they are found."""
 
     def __init__(self, key, rings):
         self.key, self.rings, self._worker, self._points = key, rings, None, None
@@ -94,7 +97,7 @@ _KEPT: dict[str, Section] = {}
 
 
 def section_of(scene):
-    """Rings of the surface worked on, and what is known of its scan points; None without a surface."""
+    """Rings of the surface worked on, or its patch, and its scan points so far; None without a surface."""
     damage = scene.gaploft.damage
     obj = None if damage is None else damage.surface
     if obj is None:
@@ -118,18 +121,19 @@ def view_of(scene):
         arrays = surface_io.surface_arrays(obj, scene.gaploft.scan)
         kept.changed_mm = _outer(arrays, current=True)
         kept.version += 1
-    return cut_section(
-        kept.rings,
-        show.section_share * kept.rings.length_mm,
-        exaggeration=show.section_factor,
-        changed_mm=kept.changed_mm,
-        points=kept.points,
-        up=up_of(scene),
-    )
+    station = show.section_share * kept.rings.length_mm
+    how = {
+        "exaggeration": show.section_factor,
+        "changed_mm": kept.changed_mm,
+        "points": kept.points,
+    }
+    if isinstance(kept.rings, Slices):
+        return cut_slice(kept.rings, station, **how)
+    return cut_section(kept.rings, station, up=up_of(scene), **how)
 
 
 def length_mm(scene):
-    """Length of the surface along its rings, 0 without one."""
+    """Length of the surface along its rings, or of a patch where it is longest; 0 without one."""
     kept = section_of(scene)
     return 0.0 if kept is None else kept.rings.length_mm
 
@@ -172,6 +176,9 @@ def _key(scene, damage):
 
 def _rings(obj, scan):
     arrays = surface_io.surface_arrays(obj, scan)
+    if not arrays.ringed:
+        outer = _outer(arrays, current=False)
+        return as_slices(outer, arrays.normals, arrays.band95_mm, arrays.triangles)
     on_rings = slice(arrays.shape[0] * arrays.shape[1])  # a step around a patch has points beside the rings
     outer = _outer(arrays, current=False)
     return as_rings(outer, arrays.normals[on_rings], arrays.band95_mm[on_rings], arrays.shape)
@@ -181,4 +188,4 @@ def _outer(arrays, *, current):
     """The rebuilt outer surface: layers lie between it and the target that the mesh is."""
     points = arrays.current_mm if current else arrays.computed_mm
     outer = points + arrays.depth_mm[:, None] * arrays.normals
-    return outer[: arrays.shape[0] * arrays.shape[1]]
+    return outer[: arrays.shape[0] * arrays.shape[1]] if arrays.ringed else outer

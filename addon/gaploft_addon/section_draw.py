@@ -82,23 +82,26 @@ def sheet(view, kept, show, place):
     paper = pens.Sheet(frame)
     paper.box(0.0, 0.0, SIZE, SIZE + HEAD + FOOT, pens.PAPER)
     middle = np.array([SIZE / 2.0, FOOT + SIZE / 2.0])
-    pixels = SHARE * SIZE / 2.0 / float(np.linalg.norm(view.outline, axis=1).max())
+    pixels = SHARE * SIZE / 2.0 / view.reach_mm
+    start, end = view.pieces.T
 
     def on_paper(points):
         # What would leave the frame stays on its edge: a great deviation is seen to be great.
         return middle + np.clip(points * pixels, -SIZE / 2.0 + 4.0, SIZE / 2.0 - 4.0)
 
-    paper.ribbon(on_paper(view.band_low), on_paper(view.band_high), BAND)
+    low, high = on_paper(view.band_low), on_paper(view.band_high)
+    paper.strips(low[start], low[end], high[end], high[start], BAND)
     if show.section_comb:
         tips = on_paper(view.comb(TOOTH * kept.rings.radius_mm**2))
         feet = on_paper(view.outline)
         every = max(1, len(tips) // 240)
         paper.strokes(feet[::every], tips[::every], COMB)
-        paper.loop(tips, COMB)
-    paper.loop(on_paper(view.outline), COMPUTED)
+        paper.strokes(tips[start], tips[end], COMB)
+    outline, changed = on_paper(view.outline), on_paper(view.changed)
+    paper.strokes(outline[start], outline[end], COMPUTED)
     by_hand = not np.allclose(view.changed, view.outline, rtol=0.0, atol=SEEN_MM * view.exaggeration)
     if by_hand:
-        paper.loop(on_paper(view.changed), CHANGED)
+        paper.strokes(changed[start], changed[end], CHANGED)
     if len(view.points):
         paper.dots(on_paper(view.points), 2.5, POINTS)
     _write(paper, view, kept, pixels)
@@ -126,7 +129,7 @@ def _write(paper, view, kept, pixels):
 def _names(view, kept, *, by_hand):
     """What the colours mean, each in its own."""
     band = view.band_high - view.outline
-    widest = float(np.linalg.norm(band, axis=1).max()) / view.exaggeration
+    widest = float(np.linalg.norm(band, axis=1).max(initial=0.0)) / view.exaggeration
     points = label("scan, {count} points").format(count=len(view.points))
     if kept.looking:
         points = label("scan: looking for points")
@@ -139,11 +142,11 @@ def _names(view, kept, *, by_hand):
 
 
 def _ring(view, scene):
-    """The closed line in space, in the units of the surface's mesh."""
+    """The section's line in space, in the units of the surface's mesh."""
     mm = float(scene.gaploft.damage.surface.data["gaploft_mm_per_unit"])
-    line = np.concatenate([view.ring_mm, view.ring_mm[:1]]) / mm
+    ends = view.ring_mm[view.pieces].reshape(-1, 3) / mm
     shader = pens.shader("POLYLINE_UNIFORM_COLOR")
-    return batch_for_shader(shader, "LINE_STRIP", {"pos": line.astype(np.float32)}), shader
+    return batch_for_shader(shader, "LINES", {"pos": ends.astype(np.float32)}), shader
 
 
 def register():

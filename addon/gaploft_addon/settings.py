@@ -1,13 +1,14 @@
 """Marks and settings of a damage as a job for the library, and whether they changed since a rebuild."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 
 from gaploft.errors import InputError
 from gaploft.job import Damage, HalvesSettings, Job, TargetSettings, largest
 
-from . import mesh_io, shop_job, surface_io, ways_job
+from . import mesh_io, patch_job, shop_job, surface_io, ways_job
 from .shop_job import plain
 
 #: What each choice for the halves asks of the library.
@@ -32,7 +33,22 @@ def job_of(scene, damage):
         reach=shop_job.reach_of(damage),
         zero_mm=mesh_io.mark_mm(scene, damage.shop.live("mark_zero")),
         ways=ways_job.ways_of(scene, damage),
+        patch=patch_job.patch_of(scene, damage),
     )
+
+
+def job_of_result(scene, damage):
+    """The same, with the guides that the computed surface was built with. Raises InputError."""
+    job = job_of(scene, damage)
+    return replace(job, patch=replace(job.patch, guides_mm=patch_job.guides_on(damage.live("result"))))
+
+
+def _job_of_surface(scene, damage):
+    """The job to hold against that of the rebuild: a copy that was moved to its guides meets them."""
+    surface = damage.surface if damage.live("result") is not None else None
+    now = None if surface is None else patch_job.guides_of(scene, damage)
+    follows = surface is not None and patch_job.same_guides(patch_job.guides_on(surface), now)
+    return job_of_result(scene, damage) if follows else job_of(scene, damage)
 
 
 def damage_of(scene, damage):
@@ -45,7 +61,8 @@ def damage_of(scene, damage):
             "the damage was marked: mark the damage again"
         )
     source_vertices = None if area is None else surface_io.area_vertices(area)
-    return Damage(*mesh_io.marks_mm(scene, damage), source_vertices=source_vertices)
+    ends = mesh_io.marks_mm(scene, damage) if damage.has_ends else (np.full(3, np.nan), np.full(3, np.nan))
+    return Damage(*ends, source_vertices=source_vertices)
 
 
 def job_key(job, mm_per_unit, damage):
@@ -55,8 +72,8 @@ def job_key(job, mm_per_unit, damage):
     """
     damaged = job.damage.source_vertices
     return [
-        *job.damage.from_mm,
-        *job.damage.to_mm,
+        *np.nan_to_num(job.damage.from_mm),
+        *np.nan_to_num(job.damage.to_mm),
         job.target.chord_tolerance_mm,
         job.target.overlap_mm,
         largest(job.layers.paint_mm),
@@ -66,6 +83,7 @@ def job_key(job, mm_per_unit, damage):
         list(HALVES_SETTINGS.values()).index(job.halves),
         *shop_job.shop_key(job),
         *ways_job.ways_key(damage, job.ways),
+        *patch_job.patch_key(job.patch),
     ]
 
 
@@ -73,7 +91,7 @@ def is_stale(scene, damage):
     """Whether marks or settings are no longer those of the rebuild. Raises InputError as job_of."""
     if scene.gaploft.live("scan") is None or not damage.marked or not damage.built_with:
         return False
-    now = np.array(job_key(job_of(scene, damage), mesh_io.unit_of(scene)[1], damage))
+    now = np.array(job_key(_job_of_surface(scene, damage), mesh_io.unit_of(scene)[1], damage))
     then = np.array(json.loads(damage.built_with))
     if len(now) != len(then):  # other readings or plies, or settings of an earlier release
         return True

@@ -88,6 +88,10 @@ class PutRebuilt:
         if rebuilt is None:
             raise InputError(told("the surface is of a rebuild that can't be had again: rebuild it first"))
         stages = rebuilt.stages
+        if stages.compared is None:
+            raise InputError(
+                told("a patch is no tube, so it can't go on the shelf: choose a damage of a tube")
+            )
         if stages.compared.mixed:
             raise InputError(
                 told("a surface mixed of several ways can't go on the shelf: remove the regions and rebuild")

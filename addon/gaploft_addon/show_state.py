@@ -68,6 +68,14 @@ SHOWN = (
         11,
     ),
     (
+        "ORIGIN",
+        "Base",
+        "What a patch stands on: the loft of one of the tubes that meet, the fillet between two, or a fair "
+        "surface of its own",
+        "MOD_EDGESPLIT",
+        12,
+    ),
+    (
         "STRIPES",
         "Stripes",
         "Mirrored stripes: where they kink or wave, the surface is not fair",

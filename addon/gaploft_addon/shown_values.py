@@ -8,14 +8,16 @@ from gaploft.report.colours import signed_scale, width_scale
 from gaploft.target.section_view import round_length
 
 from . import mesh_io
-from .surface_io import DEEPEST, DEPTH
+from .surface_io import DEEPEST, DEPTH, ORIGIN
 
 SCAN_DISTANCE = "scan_distance"
-#: What is shown as colours of a scale or of two zones; the rest leaves the surface plain.
+#: What is shown as colours of a scale or of a few kinds; the rest leaves the surface plain.
 OVERLAYS = (
     *("SCAN", "BAND", "ZONE", "HAND", "DEPTH", "WALL", "REACH", "STOCK"),
-    *("CORRECTION", "DIFFERENCE"),
+    *("CORRECTION", "DIFFERENCE", "ORIGIN"),
 )
+#: What is no length, but one of a few kinds.
+KINDS = ("ZONE", "ORIGIN")
 WALL_LEFT, REACH_LEFT, STOCK = "wall_left", "reach_left", "stock"
 #: Shapes beside each other, on a scale with two sides that is made for the values.
 BETWEEN = ("CORRECTION", "DIFFERENCE")
@@ -28,7 +30,7 @@ LEAST_RANGE_MM = 0.01
 #: What is asked for apart, by the attribute that holds it: it is shown where there is any.
 ASKED_FOR = {
     **{"DEPTH": DEPTH, "WALL": WALL_LEFT, "REACH": REACH_LEFT, "STOCK": STOCK},
-    **{"CORRECTION": CORRECTION, "DIFFERENCE": DIFFERENCE},
+    **{"CORRECTION": CORRECTION, "DIFFERENCE": DIFFERENCE, "ORIGIN": ORIGIN},
 }
 #: The ways that a surface may differ from, by the library's names.
 OTHERS = ("loft", "donor", "mirror", "shelf")
@@ -75,6 +77,8 @@ def differences(scene):
 def scale_of(scene):
     """The colour scale of what is shown, or None."""
     show = scene.gaploft.show
+    if show.shown in KINDS:
+        return None
     # As typed, not its neighbour in single precision: the legend's numbers are to be round.
     if show.shown in {"SCAN", "HAND"}:
         return signed_scale(as_typed(show.tolerance_mm))

@@ -79,7 +79,7 @@ def task_of(scene, damage):
         raise InputError(text.format(name=measured.name))
     _, _, _, target = target_of(damage)
     flank_points, flank_normals = surface_io.flanks_arrays(damage.live("flanks")) or (None, None)
-    on_rings = len(target.vertices_mm) == target.shape[0] * target.shape[1]
+    on_rings = target.ringed and len(target.vertices_mm) == target.shape[0] * target.shape[1]
     skin = TargetSkin(
         target.vertices_mm,
         target.triangles,

@@ -14,6 +14,8 @@ SOURCE_VERTEX = "source_vertex"
 DEPTH = "depth"
 #: The greatest of these, kept with the mesh for panels.
 DEEPEST = "gaploft_deepest_mm"
+#: What a patch stands on at each point, by the library's numbers.
+ORIGIN = "origin"
 #: The quads of a surface whose facets are triangles.
 QUADS = "gaploft_quads"
 #: The corners of a quad's two triangles, each 0 to 3, are kept as one number with six digits of base 4.
@@ -22,7 +24,10 @@ CUT_PLACES = 4 ** np.arange(6)
 
 @dataclass(frozen=True)
 class SurfaceArrays:
-    """A rebuilt surface as computed and as it is now, in millimetres in the scan's own frame."""
+    """A rebuilt surface as computed and as it is now, in millimetres in the scan's own frame.
+
+    A patch has triangles alone: its ``quads`` are (0, 4), its ``shape`` (0, 0).
+    """
 
     computed_mm: np.ndarray
     current_mm: np.ndarray
@@ -35,6 +40,17 @@ class SurfaceArrays:
     shape: tuple[int, int]
     mm_per_unit: float
     rounding_mm: float
+    origin: np.ndarray | None = None
+
+    @property
+    def ringed(self):
+        """Whether the points are rings of a tube."""
+        return min(self.shape) > 0
+
+    @property
+    def facets(self):
+        """What work by hand is measured on: the quads, (k, 4), or the triangles of a patch, (m, 3)."""
+        return self.quads if self.ringed else self.triangles
 
 
 def bulk_mesh(name, vertices, faces):
@@ -96,8 +112,8 @@ def flanks_arrays(obj):
 def surface_mesh(name, target, mm_per_unit, rims):
     """A mesh of a target's quads, with all that is needed to measure later changes by hand.
 
-    Around a patch whose layers end in a step, the triangles are not those of the quads. There the mesh holds
-    the triangles, and the quads beside them.
+    Around damage on one side whose layers end in a step, the triangles are not those of the quads. There the
+    mesh holds the triangles, and the quads beside them. A patch has triangles alone.
     """
     vertices = (target.vertices_mm / mm_per_unit).astype(np.float32)
     cut = _cut(target)
@@ -105,6 +121,8 @@ def surface_mesh(name, target, mm_per_unit, rims):
     _write(mesh, "band95", "FLOAT", target.band95_mm)
     _write(mesh, "zone", "INT", target.zone)
     write_depth(mesh, target.depth_mm)
+    if target.origin is not None:
+        _write(mesh, ORIGIN, "INT", target.origin)
     _write(mesh, "computed", "FLOAT_VECTOR", vertices)
     _write(mesh, "computed_normal", "FLOAT_VECTOR", target.normals)
     edges = np.sort(mesh_io.read(mesh.edges, "vertices", np.int32, 2), axis=1).astype(np.int64)
@@ -117,9 +135,9 @@ def surface_mesh(name, target, mm_per_unit, rims):
     )
     mesh["gaploft_facets"] = _facets_key(mesh, mesh_io.corners(mesh))
     mesh["gaploft_shape"] = target.shape
-    if cut is None:
+    if cut is None and target.ringed:
         mesh[QUADS] = target.quads.ravel().tolist()
-    else:
+    elif cut is not None:
         _write(mesh, "cut", "INT", cut, "FACE")
     return mesh
 
@@ -148,7 +166,7 @@ def _surface_arrays(mesh, name):
     names = ("computed", "computed_normal", "band95", "zone", DEPTH)
     attributes = [mesh.attributes.get(name) for name in names]
     corners = mesh_io.corners(mesh)
-    known = None not in attributes and (QUADS in mesh or "cut" in mesh.attributes)
+    known = None not in attributes and (_has_no_rings(mesh) or QUADS in mesh or "cut" in mesh.attributes)
     if not known or mesh.get("gaploft_facets") != _facets_key(mesh, corners):
         raise InputError(
             f"points or facets of '{name}' were added or removed ({len(mesh.vertices)} points, "
@@ -173,16 +191,30 @@ def _surface_arrays(mesh, name):
         shape=tuple(mesh["gaploft_shape"]),
         mm_per_unit=mm,
         rounding_mm=float(mesh["gaploft_rounding_mm"]),
+        origin=_origin(mesh),
     )
+
+
+def _origin(mesh):
+    """What a patch stands on at its points, (n,) uint8; None of a tube."""
+    attribute = mesh.attributes.get(ORIGIN)
+    return None if attribute is None else mesh_io.read(attribute.data, "value", np.int32, 1).astype(np.uint8)
 
 
 def _facets(mesh, corners):
     """Quads and triangles as :func:`surface_mesh` has put them down."""
+    if _has_no_rings(mesh):
+        return np.empty((0, 4), dtype=np.int32), corners.reshape(-1, 3)
     if QUADS in mesh:
         return np.array(mesh[QUADS], dtype=np.int32).reshape(-1, 4), corners.reshape(-1, 3)
     quads = corners.reshape(-1, 4)
     places = mesh_io.read(mesh.attributes["cut"].data, "value", np.int32, 1)[:, None] // CUT_PLACES % 4
     return quads, np.take_along_axis(quads, places, axis=1).reshape(-1, 3)
+
+
+def _has_no_rings(mesh):
+    """Whether a surface's mesh is that of a patch."""
+    return min(mesh.get("gaploft_shape", (1, 1))) == 0
 
 
 def _facets_key(mesh, corners):

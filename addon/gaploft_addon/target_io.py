@@ -24,6 +24,7 @@ def target_of(damage):
         shape=surface.shape,
         chord_error_mm=report["target"]["chord_error_mm"],
         depth_mm=surface.depth_mm,
+        origin=surface.origin,
     )
     target = moved_target(computed, surface.current_mm) if changes.changed else computed
     return surface, changes, report, target

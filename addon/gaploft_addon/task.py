@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from gaploft.errors import InputError
 from gaploft.job import Job
 from gaploft.pipeline import rebuild, rebuild_changed
 from gaploft.report.model import Rebuild, Stages
@@ -14,13 +15,15 @@ from gaploft.tube.isolate import isolate_tube
 
 from . import mesh_io, surface_io, ways_job, ways_maps
 from .raw_scan import RawScan, raw_scan
-from .settings import damage_of, job_key, job_of
+from .settings import damage_of, job_key, job_of, job_of_result
 from .shown_values import SCAN_DISTANCE
+from .words import told
 
 #: The same work gives the same surface; this is for the last digit of another processor, mm.
 SAME_MM = 1e-6
-#: Dents deeper than this share of the tube's radius are no longer measured from its surface.
-DEEPEST = 0.5
+#: Dents deeper than this share of the tube's radius are no longer measured from its surface; a patch has no
+#: radius, but this depth in mm.
+DEEPEST, DEEPEST_MM = 0.5, 10.0
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ class Task:
     def tube(self, progress):
         """The broken tube alone, taken from what is kept where it is of the same damage."""
         kept = self._kept()
-        if kept is not None and self._same_damage(kept):
+        if kept is not None and kept.stages.compared is not None and self._same_damage(kept):
             return kept.stages.compared.way("loft").tube
         with threadpool_limits(limits=1, user_api="blas"):
             return isolate_tube(self.scan.mended(progress), self.job.damage, progress=progress)
@@ -98,8 +101,10 @@ class Task:
         return kept.stages.job.damage.same_as(self.job.damage)
 
     def _only_changed(self, kept):
-        """Whether the ways to the surface are those of before."""
-        return self._same_damage(kept) and kept.stages.job.ways.same_sources(self.job.ways)
+        """Whether the ways to the surface are those of before, a patch but for its guides among them."""
+        before = kept.stages.job
+        same_ways = before.ways.same_sources(self.job.ways) and before.patch.same_fit_as(self.job.patch)
+        return same_ways and self._same_damage(kept)
 
     def _scan_distance(self, rebuilt, progress):
         """Distance of the scan from the rebuilt outer surface at the target's vertices, (n,); or None."""
@@ -107,7 +112,8 @@ class Task:
         if target is None:
             return None
         progress("mesh", 1.0)
-        depth = DEEPEST * rebuilt.stages.tube.radius_mm
+        tube = rebuilt.stages.tube
+        depth = DEEPEST_MM if tube is None else DEEPEST * tube.radius_mm
         outer = target.outer_mm  # layers lie between the target and what was scanned
         scan = self.scan
         points, normals = points_near(
@@ -145,7 +151,17 @@ def finished(scene, damage, surface):
     kept = _KEPT.get(damage.uid)
     known = kept.rebuilt if kept is not None and is_of(kept.rebuilt, surface) else None
     can_again = known is None and scene.gaploft.live("scan") is not None
-    return Finished(surface, known, task_of(scene, damage) if can_again else None)
+    again = task_of(scene, damage, job_of_result(scene, damage)) if can_again else None
+    return Finished(surface, known, again)
+
+
+def known_of(damage):
+    """The rebuild that the surface of a damage is of where it is at hand, else None. Raises InputError."""
+    kept = _KEPT.get(damage.uid)
+    if kept is None or kept.rebuilt.target is None:
+        return None
+    surface = surface_io.surface_arrays(damage.live("result"), None)
+    return kept.rebuilt if is_of(kept.rebuilt, surface) else None
 
 
 def is_of(rebuilt, surface):
@@ -177,14 +193,16 @@ def forget():
     _KEPT.clear()
 
 
-def task_of(scene, damage):
-    """Take the scan and the job of a damage out of a scene. Raises InputError."""
-    job = job_of(scene, damage)
+def task_of(scene, damage, job=None):
+    """Take the scan and the job of a damage, or another job, out of a scene. Raises InputError."""
+    job = job_of(scene, damage) if job is None else job
     key = job_key(job, mesh_io.unit_of(scene)[1], damage)
     donor = ways_job.donor_scan(scene, damage)
     return Task(raw_scan(scene, scene.gaploft.scan), job, damage.uid, donor, key)
 
 
 def tube_task_of(scene, damage):
-    """The same for the broken tube alone, whatever else is set; for :meth:`Task.tube`."""
+    """The same for the broken tube alone, whatever else is set; for :meth:`Task.tube`. Raises InputError."""
+    if not damage.has_ends:
+        raise InputError(told("a tube is followed between both ends of the damage: mark them first"))
     return Task(raw_scan(scene, scene.gaploft.scan), Job(damage=damage_of(scene, damage)), damage.uid)

@@ -82,10 +82,23 @@ def show_alone(context, damage):
     layer.objects.active = touched
 
 
+def show_instead(context, damage):
+    """The touched copy visible in the place of the computed surface; what is selected stays so."""
+    touched, computed = damage.live("touched"), damage.live("result")
+    touched.hide_viewport = False
+    context.view_layer.update()  # it was linked just now
+    for layer in damage.id_data.view_layers:
+        if touched.name in layer.objects:
+            touched.hide_set(False, view_layer=layer)
+        if computed.name in layer.objects:
+            computed.hide_set(True, view_layer=layer)
+    computed.hide_render = True
+
+
 def set_lock(context, obj, lock_mm, *, keep_painted):
     """Lock the rim: the weights as an attribute of ours, and as the sculpt mask. Raises InputError."""
     surface = surface_io.surface_arrays(obj, None)
-    weights = lock_weights(surface.computed_mm, surface.zone, surface.quads, lock_mm)
+    weights = lock_weights(surface.computed_mm, surface.zone, surface.facets, lock_mm)
     with object_mode(context, obj):
         painted = values_of(obj, mesh_io.SCULPT_MASK) if keep_painted else 0.0
         put_values(obj, LOCK, weights)

@@ -33,8 +33,8 @@ def kept_values(scene):
 def upgrade(scene):
     """Bring one scene up to date; True when there was something to do.
 
-    From version 3 there is nothing to bring over: where the shape came from was not asked, and what is not
-    asked for is the plain way.
+    From versions 3 and 4 there is nothing to bring over: where the shape came from, and for a patch, was not
+    asked, and what is not asked for is the plain way.
     """
     state, kept = scene.gaploft, kept_values(scene)
     if state.version >= VERSION or not kept:

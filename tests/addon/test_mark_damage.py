@@ -103,8 +103,9 @@ def test_painted_sculpt_mask():
     assert len(bpy.context.scene.gaploft.damaged_area.data.vertices) == mask.sum()
 
 
-def test_damage_all_round_needs_no_area():
+def test_damage_all_round_needs_no_area_where_no_patch_is_wanted():
     scan, _ = dented()
+    bpy.context.scene.gaploft.add_damage().patch.use = "NEVER"
     z = coordinates(scan)[:, 2]
     ring = (z > FROM_MM[2]) & (z < TO_MM[2])
     scan.data.attributes.new("gaploft_damage", "BOOLEAN", "POINT").data.foreach_set("value", ring)

@@ -108,10 +108,38 @@ def test_a_damage_without_ways_asks_for_none(state_3, extension):
         importlib.import_module(f"{extension.__name__}.{name}") for name in ("settings", "upgrade")
     )
     first, second = state_3.damages
-    assert state_3.version == 4
+    assert state_3.version == 5
     assert (len(first.shop.readings), first.outside, second.halves) == (2, "BLEND", "TO")
     assert (first.ways.asked, first.ways.use, state_3.shelf_folder) == ([], "BEST", "")
     assert not settings.is_stale(bpy.context.scene, first)
     assert not upgrade.upgrade(bpy.context.scene)
     assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
     assert json.loads(first.report)["source"]["used"] == "loft"
+
+
+#: Saved by the release before patches (Blender 4.5): a made-up tube, marked and rebuilt from its flanks with
+#: a spare section beside them, facets of 0.2 mm and an overlap of 7.5 mm; a second one is marked only.
+FILE_4 = OLD_FILE.with_name("state_version_4.blend")
+
+
+@pytest.fixture
+def state_4(blender):
+    bpy.ops.wm.open_mainfile(filepath=str(FILE_4))
+    return bpy.context.scene.gaploft
+
+
+def test_a_damage_without_a_patch_asks_for_one_where_needed(state_4, extension):
+    settings, upgrade = (
+        importlib.import_module(f"{extension.__name__}.{name}") for name in ("settings", "upgrade")
+    )
+    first, second = state_4.damages
+    assert state_4.version == 5
+    assert (first.overlap_mm, first.ways.asked, first.ways.use) == (7.5, ["DONOR"], "LOFT")
+    assert second.halves == "TO"
+    for damage in (first, second):
+        assert damage.marked
+        assert (damage.patch.use, len(damage.patch.creases), len(damage.patch.guides)) == ("AUTO", 0, 0)
+    assert not settings.is_stale(bpy.context.scene, first)
+    assert not upgrade.upgrade(bpy.context.scene)
+    assert bpy.ops.gaploft.rebuild() == {"FINISHED"}
+    assert {way["name"] for way in json.loads(first.report)["source"]["ways"]} == {"loft", "donor"}
