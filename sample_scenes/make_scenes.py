@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 
 import bench_repair
 import spare_section
+import stay_junction
 import stay_pair
 from frame_tubes import ArcTube, Floats
 from irregular import Faces
@@ -177,6 +178,7 @@ def main() -> None:
         bench_repair.NAME: bench_repair.write_bench(out / bench_repair.NAME)["files"],
         spare_section.NAME: spare_section.write_spare(out / spare_section.NAME)["files"],
         stay_pair.NAME: {"scan": stay_pair.write_pair(out / stay_pair.NAME)},
+        stay_junction.NAME: {"scan": stay_junction.write_junction(out / stay_junction.NAME)},
     }
     for folder, scans in told.items():
         for name, made in scans.items():

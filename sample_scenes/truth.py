@@ -12,10 +12,11 @@ from pathlib import Path
 import numpy as np
 
 from frame_tubes import ArcTube, Floats
+from rolled_joint import RolledJoint
 from shaped_tube import ShapedTube
 
 #: What ``shape`` in truth.json may say; without it the tube is an arc.
-_TUBES = {"arc": ArcTube, "shaped": ShapedTube}
+_TUBES = {"arc": ArcTube, "shaped": ShapedTube, "rolled": RolledJoint}
 
 
 def truth_distance(scene: str | Path, points_mm: Floats) -> Floats:

@@ -51,7 +51,9 @@ def all_made(tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize("scene", ["seat_cluster", "down_tube_bench", "spare_section", "stay_pair"])
+@pytest.mark.parametrize(
+    "scene", ["seat_cluster", "down_tube_bench", "spare_section", "stay_pair", "stay_junction"]
+)
 def test_full_scene_is_the_stored_one(scene, all_made):
     for name in ("expected.json", "job.toml", "truth.json"):
         made, stored = all_made / scene / name, FOLDER / scene / name

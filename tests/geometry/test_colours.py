@@ -1,6 +1,6 @@
 """Colour scales: lightness says how much, and no colour vision takes one thing for another."""
 
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -9,6 +9,7 @@ from gaploft.report.colours import (
     _from_oklab,
     come_to,
     legend_ticks,
+    origin_rgba,
     signed_scale,
     srgb,
     tick_texts,
@@ -91,6 +92,13 @@ def test_width_and_zone_colours_stay_apart(vision):
         assert delta_e(one, other) > APART
     intact, rebuilt = zone_rgba([0, 1])[:, :3] @ VISIONS[vision].T
     assert delta_e(intact, rebuilt) > APART
+
+
+@pytest.mark.parametrize("vision", VISIONS)
+def test_what_a_patch_stands_on_is_told_apart_with_any_vision(vision):
+    looks = origin_rgba([0, 1, 2, np.nan])[:, :3] @ VISIONS[vision].T
+    for one, other in combinations(looks, 2):
+        assert delta_e(one, other) > APART
 
 
 @pytest.mark.parametrize("vision", VISIONS)

@@ -227,7 +227,7 @@ def test_arrays_that_do_not_match_are_a_bug():
     with pytest.raises(ValueError, match="one value for each"):
         hand_changes(points, points, normals, band[:-1], zone, quads)
     with pytest.raises(ValueError, match="four corners"):
-        hand_changes(points, points, normals, band, zone, quads[:, :3])
+        hand_changes(points, points, normals, band, zone, quads[:, :2])
 
 
 def test_strayed_are_those_off_their_band_and_whatever_moved_on_the_overlap():
