@@ -7,14 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from gaploft.errors import EvidenceError
+from gaploft.errors import EvidenceError, InputError
 from gaploft.evidence.assess import Assessed
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import Job
+from gaploft.patched import has_area, no_tube_there, patch_stage, rebuild_from_patch
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild, Stages, Verdict
+from gaploft.scan.frame import Frame
 from gaploft.scan.model import Note, Scan
-from gaploft.shop import frame_of, work_up
+from gaploft.shop import TO_BE_CHECKED, frame_of, work_up
 from gaploft.target.beyond import AT_RIM_MM
 from gaploft.target.facets import cut_target
 from gaploft.target.layers import LayerMap, layers_over
@@ -29,9 +31,6 @@ from gaploft.ways.prepare import prepared
 from gaploft.ways.walk import walked
 
 __all__ = ["Rebuild", "Stages", "rebuild", "rebuild_changed"]
-
-#: Notes of the workshop that make "ready" into "check".
-_TO_BE_CHECKED = {"wall_share", "layers_trimmed"}
 
 
 class _Clock:
@@ -75,7 +74,18 @@ def rebuild(scan: Scan, job: Job, *, donor: Scan | None = None, progress: Progre
         clock = _Clock()
         progress("tube", 0.0)
         frame = frame_of(scan, job.frame)
-        tube = isolate_tube(scan, job.damage, progress=progress)
+        if job.patch.use == "always":
+            return _from_patch(scan, job, frame, (), clock, progress)
+        try:
+            tube = isolate_tube(scan, job.damage, progress=progress)
+            told = None if job.patch.use == "never" else no_tube_there(scan, job, tube)
+        except InputError as error:
+            if job.patch.use == "never" or not has_area(job):
+                raise
+            told = str(error)
+        if told is not None:
+            note = Note("patch_used", f"no loft from section to section applies, so this is a patch: {told}")
+            return _from_patch(scan, job, frame, (note,), clock, progress)
         ways = prepared(scan, tube, job, donor, progress)
         clock.lap("tube")
         notes = (*scan.notes, *_flank_notes(tube))
@@ -83,21 +93,37 @@ def rebuild(scan: Scan, job: Job, *, donor: Scan | None = None, progress: Progre
         return _from_ways(stages, ways, clock, progress)
 
 
+def _from_patch(
+    scan: Scan, job: Job, frame: Frame | None, notes: tuple[Note, ...], clock: _Clock, progress: Progress
+) -> Rebuild:
+    """A patch instead of a loft."""
+    stages = Stages(job, scan.source, (*scan.notes, *notes), None, frame=frame)
+    stage = patch_stage(scan, job, progress, clock.lap)
+    return replace(rebuild_from_patch(stages, stage, progress, clock.lap), seconds=clock.seconds)
+
+
 def rebuild_changed(earlier: Stages, job: Job, *, progress: Progress = silent) -> Rebuild:
     """Rebuild once more with other settings, doing again only the stages that these touch.
 
     Gives what :func:`rebuild` would, in a fraction of the time: another chord tolerance, layer or whatever
     else is of the workshop only cuts the target anew, and so does another way of those that were tried;
-    another overlap also judges the fits again, and only another choice for the halves fits again. The
-    machine's frame stays the one that was found in the scan.
+    another overlap also judges the fits again, and only another choice for the halves fits again. A patch
+    passes through other guides without being fitted again. The machine's frame stays the one that was found
+    in the scan.
 
     Raises
     ------
     ValueError
         The damage is another one, or the shape is to be taken from elsewhere: that takes the scan.
     """
-    if not job.damage.same_as(earlier.job.damage) or not job.ways.same_sources(earlier.job.ways):
-        raise ValueError("another damage, or another donor, takes the scan: call rebuild")
+    same = job.damage.same_as(earlier.job.damage) and job.ways.same_sources(earlier.job.ways)
+    if not same or not job.patch.same_fit_as(earlier.job.patch):
+        raise ValueError("another damage, donor or patch takes the scan: call rebuild")
+    if earlier.patch is not None:
+        clock = _Clock()
+        again = rebuild_from_patch(replace(earlier, job=job), earlier.patch, progress, clock.lap)
+        return replace(again, seconds=clock.seconds)
+    assert earlier.tube is not None
     known = (Way("loft", tube=earlier.tube),) if earlier.compared is None else earlier.compared.ways
     if job.halves != earlier.job.halves:
         known = tuple(replace(way, fitted=None, judged=None) for way in known)
@@ -170,7 +196,7 @@ def _from_evidence(stages: Stages, used: Way, clock: _Clock, progress: Progress)
 
 def _with_shop(verdict: Verdict, notes: list[Note]) -> Verdict:
     """A target that may weaken the wall, or that stands above what was asked for, is looked at first."""
-    return "check" if verdict == "ready" and {note.code for note in notes} & _TO_BE_CHECKED else verdict
+    return "check" if verdict == "ready" and {note.code for note in notes} & TO_BE_CHECKED else verdict
 
 
 def _target(fit: TubeFit, judged: Assessed, job: Job, layers: LayerMap) -> Target:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaploft.evidence.hand_moves import beyond_band, moves
-from gaploft.evidence.rim import corner_areas, facet_normals, rim_edges
+from gaploft.evidence.rim import as_facets, corner_areas, facet_normals, rim_edges
 from gaploft.evidence.verdict import SEAM_ANGLE_DEG, SEAM_STEP_MM
 
 Floats = NDArray[np.float64]
@@ -69,7 +69,7 @@ def hand_changes(
     normals: ArrayLike,
     band95_mm: ArrayLike,
     zone: ArrayLike,
-    quads: ArrayLike,
+    facets: ArrayLike,
     *,
     still_mm: float | None = None,
     seam: tuple[float, float] = (0.0, 0.0),
@@ -86,8 +86,8 @@ def hand_changes(
         Half width of the 95 % band along the normal.
     zone : array_like, shape (n,)
         0 intact overlap, 1 rebuilt.
-    quads : array_like, shape (k, 4)
-        Facets as vertex indices.
+    facets : array_like, shape (k, 4) or (k, 3)
+        Quads or triangles as vertex indices; nothing else is asked of the mesh.
     still_mm : float, millimetres, optional
         As in :func:`gaploft.evidence.hand_moves.moves`.
     seam : (step in mm, angle in degrees)
@@ -105,16 +105,14 @@ def hand_changes(
     found = moves(computed_mm, changed_mm, normals, still_mm=still_mm)
     beyond = beyond_band(found, band95_mm, zone)
     before, unit = np.asarray(computed_mm, dtype=np.float64), np.asarray(normals, dtype=np.float64)
-    rebuilt, facets = np.asarray(zone) == 1, np.asarray(quads, dtype=np.int64)
-    if facets.shape[1:] != (4,):
-        raise ValueError(f"quads {facets.shape} must have four corners each")
+    rebuilt, corners = np.asarray(zone) == 1, as_facets(facets)
     moved, outward = found.moved, found.outward_mm
-    facing = facet_normals(before + found.way_mm, facets)
+    facing = facet_normals(before + found.way_mm, corners)
     areas = np.linalg.norm(facing, axis=1)
-    touched = moved[facets].any(axis=1)
-    at_corners = corner_areas(areas, facets, len(before))
+    touched = moved[corners].any(axis=1)
+    at_corners = corner_areas(areas, corners, len(before))
     moved_area = float(at_corners[moved].sum())
-    step, angle = _at_seam(before, facing, outward, rebuilt, facets)
+    step, angle = _at_seam(before, facing, outward, rebuilt, corners)
     return HandChanges(
         moved_points=int(moved.sum()),
         largest_mm=float(np.linalg.norm(found.way_mm, axis=1).max(initial=0.0)),
@@ -130,7 +128,7 @@ def hand_changes(
         seam_holds=(step == 0.0 and angle == 0.0)
         or (step + seam[0] <= SEAM_STEP_MM and angle + seam[1] <= SEAM_ANGLE_DEG),
         overlap_mm=float(np.abs(outward[~rebuilt]).max(initial=0.0)),
-        folded=int((np.einsum("ij,ij->i", facing, unit[facets].mean(axis=1)) <= 0.0).sum()),
+        folded=int((np.einsum("ij,ij->i", facing, unit[corners].mean(axis=1)) <= 0.0).sum()),
     )
 
 

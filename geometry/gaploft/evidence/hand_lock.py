@@ -4,14 +4,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from gaploft.evidence.rim import rim_edges
+from gaploft.evidence.rim import as_facets, rim_edges
 
 #: Of the way from a rim to the middle of the zone, the lock takes at most this share.
 MOST_OF_HALF_WIDTH = 0.6
 
 
 def lock_weights(
-    vertices_mm: ArrayLike, zone: ArrayLike, quads: ArrayLike, falloff_mm: float
+    vertices_mm: ArrayLike, zone: ArrayLike, facets: ArrayLike, falloff_mm: float
 ) -> NDArray[np.float64]:
     """Say how firmly each point of a rebuilt surface is held while it is worked on by hand.
 
@@ -21,8 +21,8 @@ def lock_weights(
         Points of the surface as computed.
     zone : array_like, shape (n,)
         0 intact overlap, 1 rebuilt.
-    quads : array_like, shape (k, 4)
-        Facets as vertex indices.
+    facets : array_like, shape (k, 4) or (k, 3)
+        Quads or triangles as vertex indices.
     falloff_mm : float, millimetres, > 0
         Distance from the rim at which points are free. In a zone that is too short for it, it is
         shortened to ``MOST_OF_HALF_WIDTH`` of the way from the rim to the middle.
@@ -45,17 +45,17 @@ def lock_weights(
     of ``p`` then tilts the first facets of depth ``h`` by about ``10 p h**2 / falloff**3``: with 8 mm and
     facets of 1 mm, half a millimetre tilts them by less than half a degree.
     """
-    points, facets = np.asarray(vertices_mm, dtype=np.float64), np.asarray(quads, dtype=np.int64)
+    points, corners = np.asarray(vertices_mm, dtype=np.float64), as_facets(facets)
     rebuilt = np.asarray(zone) == 1
     n = len(points)
-    if points.shape != (n, 3) or rebuilt.shape != (n,) or facets.shape[1:] != (4,):
-        raise ValueError(f"points {points.shape}, zone {rebuilt.shape} and quads {facets.shape} do not match")
+    if points.shape != (n, 3) or rebuilt.shape != (n,):
+        raise ValueError(f"points {points.shape} and zone {rebuilt.shape} do not match")
     if not falloff_mm > 0.0:
         raise ValueError(f"the falloff must be positive, it is {falloff_mm} mm")
-    rim = np.unique(rim_edges(facets, rebuilt))
+    rim = np.unique(rim_edges(corners, rebuilt))
     # A point is free only when all of its facets are rebuilt ones: along a ragged rim some points are not.
     free = rebuilt.copy()
-    free[facets[~rebuilt[facets].all(axis=1)]] = False
+    free[corners[~rebuilt[corners].all(axis=1)]] = False
     free[rim] = False
     weights = np.ones(n)
     if not free.any():

@@ -9,6 +9,7 @@ import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,12 @@ _MILLIMETRES = 4
 _FOOT = (
     "100 mm: measure this bar before cutting. Patterns as seen from outside, left towards the 'from' end.",
     "Red: warp. Blue: seam, edge to edge. Patterns are a plan of sizes and say nothing about strength.",
+)
+#: The same of a patch, which has no ends and whose patterns have no seam.
+_FOOT_OF_PATCH = (
+    "100 mm: measure this bar before cutting. Patterns as seen from outside, to the right the way 'along' of "
+    "the report.",
+    "Red: warp. Patterns are a plan of sizes and say nothing about strength.",
 )
 
 
@@ -132,10 +139,11 @@ def _drawn(book: PlyBook, outlined: Any) -> tuple["Drawing", tuple[tuple[float, 
     foot = -_ROOM_MM - 4 * _TEXT_MM
     for a, b in (((0, 0), (_BAR_MM, 0)), *(((k, 0), (k, _TICK_MM)) for k in (0.0, _BAR_MM))):
         space.add_line((a[0], foot + a[1]), (b[0], foot + b[1]), dxfattribs={"layer": "scale"})
-    for k, words in enumerate(_FOOT):
+    notes = _FOOT_OF_PATCH if isnan(book.summary.seam_angle_deg) else _FOOT
+    for k, words in enumerate(notes):
         letters(words, (0.0, foot - (k + 1) * 2 * _TEXT_MM), _TEXT_MM)
-    right = max(x, _LETTER_SHARE * _TEXT_MM * max(map(len, _FOOT)))
-    low = (-_ROOM_MM, foot - (len(_FOOT) + 1) * 2 * _TEXT_MM)
+    right = max(x, _LETTER_SHARE * _TEXT_MM * max(map(len, notes)))
+    low = (-_ROOM_MM, foot - (len(notes) + 1) * 2 * _TEXT_MM)
     return drawing, (low, (right, top + _ROOM_MM))
 
 

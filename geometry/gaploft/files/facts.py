@@ -22,7 +22,7 @@ class WrittenMesh:
     facets : number of triangles
     area_mm2 : sum of their areas
     manifold : no edge in more than two facets, neighbours run opposite ways, no facet collapsed;
-        the target is an open sleeve, so edges in one facet only are its two ends
+        the target is open, so edges in one facet only are its two ends, or the border of a patch
     rounding_mm : largest move of a coordinate by the single precision of the file
     sha256 : of the whole file
     """

@@ -156,15 +156,9 @@ def lay_plies(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places) -> 
     mean_wall = float(wall(*bed.uv.T).mean())
     total = float(thickness.sum())
     seam = places.named(np.array(np.mean(bed.stations_mm)), np.array(grid.seam_rad))[1]
-    published = (
-        PublishedOverlap(
-            "aircraft, AC 43.13-1B (1998) par. 3-2: edge scarfed back some 50 times the face ply's thickness",
-            50.0 * float(thickness[-1]),
-        ),
-        PublishedOverlap("aircraft, a public guide to composite repair: about 12.5 mm a ply", 12.5),
-    )
+    published = published_overlaps(float(thickness[-1]))
     summary = PlyBookSummary(tuple(rows), len(rows), total, mean_wall, float(seam), published)
-    return PlyBook(summary, _notes(total, mean_wall), tuple(pieces))
+    return PlyBook(summary, filling_notes(total, mean_wall), tuple(pieces))
 
 
 def _grid(fit: TubeFit, settings: BedSettings, bed: Bed, places: Places, last: Over) -> OpenGrid:
@@ -223,7 +217,18 @@ def _row(ply: Ply, k: int, found: tuple[Pattern, ...], reaches: tuple[Over, Over
     )
 
 
-def _notes(total: float, wall: float) -> tuple[Note, ...]:
+def published_overlaps(outermost_mm: float) -> tuple[PublishedOverlap, ...]:
+    """What is published for aircraft, beside an outermost ply of a thickness."""
+    return (
+        PublishedOverlap(
+            "aircraft, AC 43.13-1B (1998) par. 3-2: edge scarfed back some 50 times the face ply's thickness",
+            50.0 * outermost_mm,
+        ),
+        PublishedOverlap("aircraft, a public guide to composite repair: about 12.5 mm a ply", 12.5),
+    )
+
+
+def filling_notes(total: float, wall: float) -> tuple[Note, ...]:
     """What to say of plies that together are not as thick as the wall."""
     if abs(total - wall) <= _FILLS_SHARE * wall:
         return ()

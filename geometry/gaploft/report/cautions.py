@@ -1,8 +1,10 @@
 """What anyone who acts on a target has to know; shown with every report."""
 
+_ESTIMATE, _HALVES = "An estimate", "Halves may have moved"
+
 CAUTIONS = (
     (
-        "An estimate",
+        _ESTIMATE,
         "The rebuilt surface is inferred from the intact tube around the damage. The 95 % band is an "
         "average over the surface: single spots can lie outside it, most likely half way across the gap "
         "and near bends.",
@@ -40,7 +42,7 @@ CAUTIONS = (
         "never on the repair, and write down the residual.",
     ),
     (
-        "Halves may have moved",
+        _HALVES,
         "After a full break the two sides rarely sit where they did. Offset, angle and twist above say "
         "how well one continues the other; a target for halves held as scanned fits the frame as scanned, "
         "not as it once was, and one for a re-seated half fits only once that half was really moved. Turning "
@@ -58,3 +60,25 @@ CAUTIONS = (
         "go before this page.",
     ),
 )
+
+#: What is said in their place of a patch, whose surroundings are no tube.
+_OF_PATCH = {
+    _ESTIMATE: (
+        _ESTIMATE,
+        "The rebuilt surface is inferred from the intact surface around the damage, which it continues as "
+        "evenly as it can. The 95 % band is an average over the surface: single spots can lie outside it, "
+        "most likely in the middle, and where an edge or a fillet runs into the damage.",
+    ),
+    _HALVES: (
+        "Parts may have moved",
+        "After a break the parts around the damage rarely sit where they did. The patch joins them as they "
+        "were scanned, and does not tell whether one of them has moved.",
+    ),
+}
+
+
+def cautions_for(*, patch: bool = False) -> tuple[tuple[str, str], ...]:
+    """Titles and texts of the cautions of a tube, or of a patch."""
+    if not patch:
+        return CAUTIONS
+    return tuple(_OF_PATCH.get(title, (title, text)) for title, text in CAUTIONS)

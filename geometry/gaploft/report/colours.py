@@ -43,6 +43,8 @@ _WIDE = ((0.75, 0.085, 350.0), (0.46, 0.130, 335.0))
 _FAR_BELOW, _FAR_ABOVE, _FAR_WIDE = (0.20, 0.070, 265.0), (0.25, 0.085, 30.0), (0.20, 0.075, 325.0)
 _INTACT, _REBUILT = (0.86, 0.030, 225.0), (0.58, 0.130, 60.0)
 _UNSEEN = (0.60, 0.0, 0.0)
+#: Lightness alone tells these apart, hue helps.
+_ORIGINS = ((0.86, 0.055, 225.0), (0.66, 0.135, 60.0), (0.40, 0.110, 335.0))
 
 
 @dataclass(frozen=True)
@@ -132,6 +134,13 @@ def zone_rgba(zone: ArrayLike) -> NDArray[np.float32]:
     """Linear RGBA of zones, (n, 4) float32: 0 intact overlap, 1 rebuilt."""
     two = _opaque(np.vstack([_linear(_INTACT), _linear(_REBUILT)]))
     return np.asarray(two[(np.asarray(zone) == 1).astype(np.intp)])
+
+
+def origin_rgba(origin: ArrayLike) -> NDArray[np.float32]:
+    """Linear RGBA of what a patch stands on, (n, 4) float32: 0 loft, 1 fillet, 2 fair; NaN is unknown."""
+    number = np.asarray(origin, dtype=np.float64)
+    known = np.where(np.isnan(number), len(_ORIGINS), number).astype(np.intp)
+    return np.asarray(_opaque(np.vstack([_linear(way) for way in (*_ORIGINS, _UNSEEN)]))[known])
 
 
 def srgb(linear: ArrayLike) -> NDArray[np.float32]:

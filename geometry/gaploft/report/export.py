@@ -13,7 +13,7 @@ from gaploft.files.read_back import ReadBack, read_back
 from gaploft.files.stl import write_stl
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
-from gaploft.report.numbers import as_json
+from gaploft.report.numbers import as_json, kind_of
 from gaploft.report.page import as_page
 from gaploft.report.pictures import draw_pictures
 from gaploft.report.pieces import Piece, target_files, write_pieces
@@ -114,6 +114,7 @@ def _write(folder: Path, export: Export, progress: Progress) -> Exported:
     written = replace(written, rounding_mm=written.rounding_mm + export.rounding_mm)
     notes = file_notes(written, chord_tolerance_mm=export.report["job"]["chord_tolerance_mm"])
     told = {**export.report["target"], **asdict(written), "size_mm": list(found.size_mm)}
+    told["kind"] = kind_of(export.target)
     report = _with_notes({**export.report, "target": told, "files": files}, notes)
     write_whole(folder / numbers, as_json(report).encode("utf-8"))
     progress("write", 0.3)

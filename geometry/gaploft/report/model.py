@@ -12,12 +12,15 @@ from gaploft.evidence.model import Evidence
 from gaploft.evidence.reseat import HalvesFit
 from gaploft.job import Job
 from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.patch_model import PatchBed, PatchWall
 from gaploft.laminate.plies import PlyBook
 from gaploft.laminate.reach import Reach
+from gaploft.patch.rebuilt import PatchStage
 from gaploft.scan.frame import Frame
 from gaploft.scan.model import Note, ScanSource
 from gaploft.target.layers import LayerMap
 from gaploft.target.model import Target
+from gaploft.target.patch_layers import PatchLayers
 from gaploft.target.places import Places
 from gaploft.tube.model import TubePoints
 from gaploft.ways.model import Compared
@@ -31,17 +34,19 @@ class Stages:
 
     ``notes`` tell of the scan and its tube. ``fitted`` and ``judged`` are None where the work did not get
     that far. ``frame`` is that of the machine, where one was asked for. ``tube``, ``fitted`` and ``judged``
-    are those of the way that is used; ``compared`` has all ways side by side.
+    are those of the way that is used; ``compared`` has all ways side by side. A patch has ``patch``
+    instead of all these.
     """
 
     job: Job
     source: ScanSource
     notes: tuple[Note, ...]
-    tube: TubePoints
+    tube: TubePoints | None
     fitted: HalvesFit | None = None
     judged: Assessed | None = None
     frame: Frame | None = None
     compared: Compared | None = None
+    patch: PatchStage | None = None
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,18 @@ class Shop:
 
 
 @dataclass(frozen=True)
+class PatchShop:
+    """The same of a patch, which has no stations and angles."""
+
+    layers: PatchLayers
+    flanks: tuple[NDArray[np.float64], NDArray[np.float64]]
+    wall: PatchWall | None = None
+    bed: PatchBed | None = None
+    plies: PlyBook | None = None
+    reach: Reach | None = None
+
+
+@dataclass(frozen=True)
 class Rebuild:
     """The outcome of one job.
 
@@ -79,5 +96,5 @@ class Rebuild:
     warnings: tuple[Note, ...]
     seconds: Mapping[str, float] = field(default_factory=dict)
     stages: Stages | None = None
-    shop: Shop | None = None
+    shop: Shop | PatchShop | None = None
     frame: Frame | None = None

@@ -8,16 +8,19 @@ from importlib import metadata
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gaploft.evidence.model import BandSummary, BlankTest, FitQuality, GapSize, Halves, Seam
 from gaploft.files.facts import WrittenMesh
 from gaploft.job import Thickness
 from gaploft.progress import STAGES
 from gaploft.report.model import Rebuild
+from gaploft.report.patch_numbers import patch_numbers, patch_settings
 from gaploft.report.pieces import in_frame, owner_of
 from gaploft.report.ways_job import ways_job
 from gaploft.report.ways_numbers import ways_numbers
 from gaploft.scan.frame import Frame
+from gaploft.target.model import Target
 from gaploft.ways.model import Compared
 
 SCHEMA = 1
@@ -51,7 +54,8 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
     Returns
     -------
     dict
-        Always the same keys. What is not known, because the work stopped before, is None.
+        Always the same keys, and of a patch ``job.patch`` beside them. What is not known, because the work
+        stopped before, is None.
     """
     evidence = rebuild.evidence
     known = {name: None if evidence is None else getattr(evidence, name) for name in _EVIDENCE}
@@ -67,6 +71,7 @@ def as_dict(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "target": _target(rebuild, written),
         **_shop(rebuild),
         "source": ways_numbers(_compared(rebuild)),
+        "patch": patch_numbers(rebuild),
         "files": [],
         "verdict": rebuild.verdict,
         "warnings": [{"code": note.code, "text": note.text} for note in rebuild.warnings],
@@ -103,8 +108,8 @@ def _job(rebuild: Rebuild) -> dict[str, Any]:
     job = rebuild.job
     masked = job.damage.source_vertices
     return {
-        "from_mm": [float(x) for x in job.damage.from_mm],
-        "to_mm": [float(x) for x in job.damage.to_mm],
+        "from_mm": _end(job.damage.from_mm),
+        "to_mm": _end(job.damage.to_mm),
         "masked_vertices": None if masked is None else len(masked),
         "chord_tolerance_mm": job.target.chord_tolerance_mm,
         "overlap_mm": job.target.overlap_mm,
@@ -120,7 +125,13 @@ def _job(rebuild: Rebuild) -> dict[str, Any]:
         "bed": None if job.bed is None else asdict(job.bed),
         "tool_radius_mm": None if job.reach is None else job.reach.tool_radius_mm,
         **ways_job(job.ways, _compared(rebuild)),
+        **({} if patch_numbers(rebuild) is None else {"patch": patch_settings(job.patch)}),
     }
+
+
+def _end(point: NDArray[np.float64]) -> list[float] | None:
+    """One end of the damage; a patch can do without."""
+    return [float(x) for x in point] if np.isfinite(point).all() else None
 
 
 def _compared(rebuild: Rebuild) -> Compared | None:
@@ -178,6 +189,7 @@ def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "rounding_mm",
         "size_mm",
         "rings",
+        "kind",
     )
     if written is None or rebuild.target is None:
         return dict.fromkeys(keys)
@@ -191,8 +203,14 @@ def _target(rebuild: Rebuild, written: WrittenMesh | None) -> dict[str, Any]:
         "sha256": written.sha256,
         "rounding_mm": written.rounding_mm,
         "size_mm": (vertices.max(axis=0) - vertices.min(axis=0)).tolist(),
-        "rings": list(rebuild.target.shape),
+        "rings": list(rebuild.target.shape) if rebuild.target.ringed else None,
+        "kind": kind_of(rebuild.target),
     }
+
+
+def kind_of(target: Target) -> str:
+    """What a target is, "tube" for rings of one or "patch" for a plain mesh."""
+    return "tube" if target.ringed else "patch"
 
 
 def plain(value: Any) -> Any:

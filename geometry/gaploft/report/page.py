@@ -7,9 +7,9 @@ from importlib import resources
 from typing import Any
 
 from gaploft.evidence.band import HALF_WIDTH
-from gaploft.report.cautions import CAUTIONS
+from gaploft.report.cautions import cautions_for
 from gaploft.report.pictures import Picture
-from gaploft.report.rule import rule_lines, rule_text
+from gaploft.report.rule import is_patch, rule_lines, rule_text
 from gaploft.report.ways_words import ways_shown
 from gaploft.target.places import whole_degrees
 
@@ -23,13 +23,26 @@ _VERDICTS = {
     "refused": ("✕", "Refused", "The evidence does not support a target, so none was written."),
 }
 #: Parts of a report that are there only when they were asked for.
-_BY_REQUEST = ("hand", "layers", "wall", "bed", "plies", "reach", "frame_fit", "stock", "source", "files")
+_BY_REQUEST = (
+    "hand",
+    "layers",
+    "wall",
+    "bed",
+    "plies",
+    "reach",
+    "frame_fit",
+    "stock",
+    "source",
+    "patch",
+    "files",
+)
 _HEX = re.compile(r"[0-9a-f]{8,}")
 
 
 def as_page(report: Mapping[str, Any], pictures: Sequence[Picture]) -> str:
     """Lay out a report from :func:`gaploft.report.numbers.as_dict` as HTML without outside resources."""
     sign, title, meaning = _VERDICTS[report["verdict"]]
+    patch = is_patch(report)
     drawn: dict[str, list[tuple[str, str]]] = {}
     for picture in pictures:
         data = base64.b64encode(picture.png).decode("ascii")
@@ -40,10 +53,11 @@ def as_page(report: Mapping[str, Any], pictures: Sequence[Picture]) -> str:
         sign=sign,
         title=title,
         meaning=meaning,
-        rule=rule_text(),
+        rule=rule_text(patch=patch),
         rule_lines=rule_lines(report),
         ways=ways_shown(report),
-        cautions=CAUTIONS,
+        cautions=cautions_for(patch=patch),
+        patch=patch,
         pictures=drawn,
         sheet_name=sheet_name("report", report["scan"]["sha256"], report["target"]["sha256"]),
     )
@@ -106,13 +120,15 @@ def _within95(standard_mm: float | None) -> str:
 
 def _point(xyz: Sequence[float] | None) -> str:
     """A point with its unit."""
-    return "–" if xyz is None else f"({', '.join(f'{float(x):.2f}' for x in xyz)}) mm"
+    return "–" if xyz is None or None in xyz else f"({', '.join(f'{float(x):.2f}' for x in xyz)}) mm"
 
 
 def _place(place: Mapping[str, Any] | None) -> str:
-    """A place as a person at the bench finds it, and where that is in the scan."""
+    """A place as a person at the bench finds it, and where that is in the scan; on a patch only that."""
     if place is None:
         return "–"
+    if place["station_mm"] is None:
+        return f"at {_point(place['point_mm'])}"
     angle = whole_degrees(place["angle_deg"])
     return f"station {place['station_mm']:.1f} mm, {angle}°, at {_point(place['point_mm'])}"
 

@@ -5,10 +5,13 @@ import numpy as np
 from gaploft.evidence.verdict import TOLERANCE_MM
 from gaploft.report.picture import Figures, Picture
 from gaploft.report.pictures_along import draw_along, draw_bed
+from gaploft.report.pictures_cut import draw_cuts
 from gaploft.report.pictures_map import Map, draw_map
+from gaploft.report.pictures_patch import draw_from_rim, draw_origin, draw_over, draw_zones
 from gaploft.report.pictures_section import draw_sections
 from gaploft.report.shop_pictures import ShopArrays
 from gaploft.report.unrolled import Unrolled
+from gaploft.report.views import views_of
 from gaploft.report.ways_pictures import draw_signed
 from gaploft.target.model import Target
 
@@ -30,7 +33,8 @@ def draw_pictures(target: Target, shop: ShopArrays | None = None) -> tuple[Pictu
     -------
     tuple of Picture
         Empty without matplotlib. The band over the unrolled target and along the tube and three sections
-        are always there, the rest where it was asked for and is not the same all over.
+        are always there, the rest where it was asked for and is not the same all over. A patch can't be
+        unrolled: there it is views from several sides, the band from the rim inwards and two sections.
     """
     try:
         from matplotlib.figure import Figure
@@ -38,18 +42,37 @@ def draw_pictures(target: Target, shop: ShopArrays | None = None) -> tuple[Pictu
         return ()
     figures = Figures(Figure)
     shop = ShopArrays() if shop is None else shop
+    drawn = (_of_tube if target.ringed else _of_patch)(figures, target, shop)
+    beyond_mm, depth_mm, triangles = shop.bed_beyond_mm, shop.bed_depth_mm, shop.bed_triangles
+    if beyond_mm is not None and depth_mm is not None and triangles is not None:
+        drawn.append(draw_bed(figures, beyond_mm, depth_mm, triangles))
+    if shop.ways and target.ringed:
+        unrolled = Unrolled(target, shop)
+        drawn += [draw_signed(figures, target, unrolled, shown) for shown in shop.ways]
+    return tuple(drawn)
+
+
+def _of_tube(figures: Figures, target: Target, shop: ShopArrays) -> list[Picture]:
     unrolled = Unrolled(target, shop)
     drawn = [
         draw_map(figures, target, unrolled, _band(target)),
         draw_along(figures, target, unrolled),
         draw_sections(figures, target, unrolled, shop),
     ]
-    drawn += [draw_map(figures, target, unrolled, chosen) for chosen in _more_maps(target, shop)]
-    beyond_mm, depth_mm, triangles = shop.bed_beyond_mm, shop.bed_depth_mm, shop.bed_triangles
-    if beyond_mm is not None and depth_mm is not None and triangles is not None:
-        drawn.append(draw_bed(figures, beyond_mm, depth_mm, triangles))
-    drawn += [draw_signed(figures, target, unrolled, shown) for shown in shop.ways]
-    return tuple(drawn)
+    return drawn + [draw_map(figures, target, unrolled, chosen) for chosen in _more_maps(target, shop)]
+
+
+def _of_patch(figures: Figures, target: Target, shop: ShopArrays) -> list[Picture]:
+    views = views_of(target.vertices_mm, target.triangles)
+    drawn = [
+        draw_zones(figures, target, views),
+        draw_over(figures, target, views, _band(target)),
+        draw_from_rim(figures, target),
+        draw_cuts(figures, target, views.lay, shop),
+    ]
+    if target.origin is not None:
+        drawn.append(draw_origin(figures, target, views))
+    return drawn + [draw_over(figures, target, views, chosen) for chosen in _more_maps(target, shop)]
 
 
 def _band(target: Target) -> Map:

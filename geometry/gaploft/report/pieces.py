@@ -8,14 +8,16 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from gaploft.errors import InputError
 from gaploft.files.drawing import write_dxf, write_svg
 from gaploft.files.facts import WrittenMesh
 from gaploft.files.flanks import write_flanks
 from gaploft.files.stl import write_stl_mesh
 from gaploft.files.threemf import write_threemf
 from gaploft.laminate.model import Bed, Wall
+from gaploft.laminate.patch_model import PatchBed, PatchWall
 from gaploft.laminate.plies import PlyBook
-from gaploft.report.model import Rebuild
+from gaploft.report.model import Rebuild, Shop
 from gaploft.scan.frame import Frame, moved_normals, moved_points
 from gaploft.target.model import Target
 
@@ -55,6 +57,11 @@ ENDINGS = (
     "_plies.dxf",
     "_plies.svg",
 )
+#: Why there is no STEP of a patch.
+NO_STEP = (
+    "the target is a patch, a mesh of triangles without the smooth spline surface that STEP holds: leave "
+    "STEP out, and take STL, PLY or 3MF"
+)
 PIECE_NAMES = tuple(Piece(ending, "", lambda path: {}).name for ending in ENDINGS)
 
 
@@ -88,12 +95,21 @@ def in_frame(target: Target, frame: Frame | None) -> Target:
 
 
 def pieces_of(rebuild: Rebuild) -> tuple[Piece, ...]:
-    """Every piece that a rebuild gives beside target and report."""
-    shop, target = rebuild.shop, rebuild.target
-    if shop is None or target is None:
+    """Every piece that a rebuild gives beside target and report.
+
+    Raises
+    ------
+    InputError
+        STEP is asked for, and the target is a patch.
+    """
+    shop, target, frame = rebuild.shop, rebuild.target, rebuild.frame
+    if target is None or (shop is None and target.ringed):
         return ()
-    frame = rebuild.frame
-    pieces = [*_targets(rebuild, target), _flanks(shop.flanks, frame)]
+    pieces = _targets(rebuild, target)
+    if shop is None:
+        return tuple(pieces)
+    if target.ringed or len(shop.flanks[0]):
+        pieces.append(_flanks(shop.flanks, frame, "intact tube" if target.ringed else "intact surface"))
     if shop.wall is not None:
         pieces += _walls(shop.wall, frame)
     if shop.bed is not None:
@@ -134,7 +150,7 @@ def _targets(rebuild: Rebuild, target: Target) -> list[Piece]:
 
         assert rebuild.stages is not None
         assert rebuild.stages.fitted is not None
-        assert rebuild.shop is not None
+        assert isinstance(rebuild.shop, Shop)
         assert target.uv is not None
         fit, layers = rebuild.stages.fitted.fit, rebuild.shop.layers
         first, last = float(target.uv[:, 0].min()), float(target.uv[:, 0].max())
@@ -154,11 +170,13 @@ def _targets(rebuild: Rebuild, target: Target) -> list[Piece]:
     if "3mf" in rebuild.job.formats:
         made.append(Piece(".3mf", "the target as 3MF, its unit inside", as_threemf))
     if "step" in rebuild.job.formats:
+        if not target.ringed:
+            raise InputError(NO_STEP)
         made.append(Piece(".step", "the smooth surface of the target as STEP", as_step))
     return made
 
 
-def _flanks(flanks: tuple[Floats, Floats], frame: Frame | None) -> Piece:
+def _flanks(flanks: tuple[Floats, Floats], frame: Frame | None, what: str) -> Piece:
     points, normals = flanks
 
     def write(path: Path) -> dict[str, Any]:
@@ -167,10 +185,10 @@ def _flanks(flanks: tuple[Floats, Floats], frame: Frame | None) -> Piece:
         moved = moved_points(frame, points), moved_normals(frame, normals)
         return _sum(write_flanks(path, *moved, frame=frame.owner))
 
-    return Piece("_flanks.ply", "intact tube beyond the target, to line a later scan up on", write)
+    return Piece("_flanks.ply", f"{what} beyond the target, to line a later scan up on", write)
 
 
-def _walls(wall: Wall, frame: Frame | None) -> list[Piece]:
+def _walls(wall: Wall | PatchWall, frame: Frame | None) -> list[Piece]:
     inner, section = wall.inner, wall.section
     return [
         _mesh("_inner.stl", "inner surface", inner.vertices_mm, inner.triangles, frame),
@@ -178,7 +196,7 @@ def _walls(wall: Wall, frame: Frame | None) -> list[Piece]:
     ]
 
 
-def _bed(bed: Bed, frame: Frame | None) -> Piece:
+def _bed(bed: Bed | PatchBed, frame: Frame | None) -> Piece:
     return _mesh("_bed.stl", "bed for the lay-up", bed.vertices_mm, bed.triangles, frame)
 
 

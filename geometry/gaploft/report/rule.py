@@ -25,8 +25,26 @@ class Criterion:
     outcome: str | None
 
 
-def rule_text() -> str:
-    """The rule in one paragraph, as the README has it."""
+def rule_text(*, patch: bool = False) -> str:
+    """The rule in one paragraph, of a tube as the README has it, or of a patch."""
+    return _of_patch() if patch else _of_tube()
+
+
+def _of_patch() -> str:
+    return (
+        f"Refused when the blank test's 95 % error or the median of the band is more than {REFUSED_MM:.2f} "
+        "mm, or when there is too little intact surface to fit or test at all, or no target can be cut. "
+        "Check when the blank test's 95 % error or the widest band is more than "
+        f"{limits.TOLERANCE_MM:.2f} mm; or "
+        f"when a seam has a step of more than {limits.SEAM_STEP_MM:.2f} mm or an angle of more than "
+        f"{limits.SEAM_ANGLE_DEG:.1f}°; or when layers or band would take more than the allowed share of the "
+        "wall, or layers were trimmed; or when a file does not hold together, or a change made by a person "
+        "leaves the band, opens a seam or moves the overlap. Ready otherwise. "
+        f"{limits.TOLERANCE_MM:.2f} mm is common practice, no source."
+    )
+
+
+def _of_tube() -> str:
     return (
         f"Refused when the blank test's 95 % error or the median of the band is more than {REFUSED_MM:.2f} "
         f"mm, or the widest band where a strip of more than {limits.UNSEEN_DEG:.0f}° along the tube was "
@@ -43,18 +61,27 @@ def rule_text() -> str:
     )
 
 
+def is_patch(report: Mapping[str, Any]) -> bool:
+    """Whether a report is of a patch, and not of a tube's rings; one without a target says so itself."""
+    return report["target"].get("kind") == "patch" or bool(report.get("patch"))
+
+
 def rule_lines(report: Mapping[str, Any]) -> tuple[Criterion, ...]:
-    """The rule line by line against one report from :func:`gaploft.report.numbers.as_dict`."""
+    """The rule line by line against one report from :func:`gaploft.report.numbers.as_dict`.
+
+    A patch has no halves, and no waves along a tube.
+    """
     blank, band, seam = report["blank_test"], report["band95_mm"], report["seam"]
+    patch = is_patch(report)
     unseen = (report["fit"].get("unseen_deg") or 0.0) > limits.UNSEEN_DEG
     return (
         _line("Blank test, 95 % within", blank["p95_mm"], limits.TOLERANCE_MM, refused=REFUSED_MM),
         _line("Band, median", band["median"], None, refused=REFUSED_MM),
         _line("Band, widest", band["max"], limits.TOLERANCE_MM, refused=REFUSED_MM if unseen else None),
-        _waves(report["gap"]),
+        *(() if patch else (_waves(report["gap"]),)),
         _line("Step at the rims", seam["step_mm"], limits.SEAM_STEP_MM),
         _line("Kink at the rims", seam["angle_deg"], limits.SEAM_ANGLE_DEG, unit="°", digits=2),
-        *_halves(report["halves"]),
+        *(() if patch else _halves(report["halves"])),
     )
 
 

@@ -20,7 +20,12 @@ def stock_dict(stock: Stock, target: KnownTarget) -> dict[str, Any]:
         "generator": f"{GENERATOR} {version()}",
         "unit": "mm",
         "stage": settings.stage,
-        "target": {"file": target.file, "sha256": target.sha256, "area_mm2": stock.area_mm2},
+        "target": {
+            "file": target.file,
+            "sha256": target.sha256,
+            "area_mm2": stock.area_mm2,
+            "ringed": target.skin.shape is not None,
+        },
         "measured": asdict(stock.source),
         "surplus_volume_mm3": stock.surplus_volume_mm3,
         "surplus_max_mm": stock.surplus_max_mm,

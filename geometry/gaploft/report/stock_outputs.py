@@ -9,7 +9,7 @@ from gaploft.files.folder import clear_folder, refuse_inputs, whole_folder
 from gaploft.files.stock_ply import write_stock_ply
 from gaploft.files.whole import write_whole
 from gaploft.progress import Progress, silent
-from gaploft.report.cautions import CAUTIONS
+from gaploft.report.cautions import cautions_for
 from gaploft.report.numbers import GENERATOR, as_json
 from gaploft.report.page import rendered, sheet_name
 from gaploft.report.picture import Picture
@@ -66,7 +66,7 @@ def write_stock(
         ]
         progress("write", 0.2)
         write_whole(staging / "stock.json", as_json(report).encode("utf-8"))
-        page = stock_page(report, draw_stock(target.skin, stock))
+        page = stock_page(report, draw_stock(target.skin, stock), patch=target.patch)
         write_whole(staging / "stock.html", page.encode("utf-8"))
         progress("write", 1.0)
     return report
@@ -82,8 +82,8 @@ def clear_stock(directory: Path, *, keep: Sequence[Path] = ()) -> None:
         clear_folder(directory, STOCK_NAMES, keep=keep)
 
 
-def stock_page(report: dict[str, Any], pictures: Sequence[Picture]) -> str:
-    """Lay out a check from :func:`gaploft.report.stock_numbers.stock_dict` as HTML."""
+def stock_page(report: dict[str, Any], pictures: Sequence[Picture], *, patch: bool = False) -> str:
+    """Lay out a check from :func:`gaploft.report.stock_numbers.stock_dict` as HTML, of a tube or a patch."""
     sign, title, kind, meaning = _VERDICTS[report["decision"]["verdict"]]
     return rendered(
         "stock.html.j2",
@@ -92,7 +92,7 @@ def stock_page(report: dict[str, Any], pictures: Sequence[Picture]) -> str:
         title=title,
         kind=kind,
         meaning=meaning,
-        cautions=CAUTIONS,
+        cautions=cautions_for(patch=patch),
         pictures=[(base64.b64encode(picture.png).decode("ascii"), picture.caption) for picture in pictures],
         sheet_name=sheet_name("stock", report["measured"]["sha256"], report["target"]["sha256"]),
     )

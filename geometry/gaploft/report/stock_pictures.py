@@ -1,39 +1,34 @@
-"""Pictures of a stock check: the map over the unrolled target, what is to be done where, and a histogram."""
+"""Pictures of a stock check: the map over the target, what is to be done where, and a histogram."""
 
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gaploft.report.colours import signed_scale, srgb
 from gaploft.report.picture import DARK, Figures, Picture, plain
+from gaploft.report.stock_scale import LABEL_INK, add_scale, label_keys, limit_lines, map_caption, scale_of
+from gaploft.report.stock_views import seen_labels, seen_map
+from gaploft.report.views import views_of
 from gaploft.stock.model import LABELS, Stock, TargetSkin
 from gaploft.target.rings import along_centres
 
-#: No data, and what is to be done at a place: each grey or hue of its own lightness, for print in grey too.
-_NO_DATA = "#b4b4b4"
-_LABEL_INK = {
-    "unseen": _NO_DATA,
-    "grind": "#1f5f86",
-    "leave": "#f2efe9",
-    "undecided": "#d9c27a",
-    "fill": "#6b1a12",
-}
 _MOST = 400
 _BINS = 60
 
 
 def draw_stock(target: TargetSkin, stock: Stock) -> tuple[Picture, ...]:
-    """Draw a stock check; no maps for a target that is no rings, and nothing without matplotlib."""
+    """Draw maps over an unrolled tube, or views of a target that has no rings; nothing without matplotlib."""
     try:
         from matplotlib.figure import Figure
     except ImportError:
         return ()
     figures = Figures(Figure)
-    pictures = [_histogram(figures, stock)]
     if target.shape is not None:
-        pictures = [_map(figures, target, stock), _labels(figures, target, stock), *pictures]
-    return tuple(pictures)
+        maps = [_map(figures, target, stock), _labels(figures, target, stock)]
+    else:
+        views = views_of(target.vertices_mm, target.faces)
+        maps = [seen_map(figures, views, stock), seen_labels(figures, views, stock)]
+    return (*maps, _histogram(figures, stock))
 
 
 def _grid(target: TargetSkin, values: NDArray[Any]) -> tuple[NDArray[Any], tuple[float, float]]:
@@ -54,12 +49,8 @@ def _dressed(axes: Any) -> None:
 
 
 def _map(figures: Figures, target: TargetSkin, stock: Stock) -> Picture:
-    from matplotlib.colors import ListedColormap
-
     values, along = _grid(target, stock.stock_mm)
-    seen = stock.stock_mm[stock.seen]
-    top = max(float(np.abs(np.percentile(seen, [1, 99])).max()), stock.settings.tolerance_mm)
-    colours = ListedColormap(srgb(signed_scale(top).table)).with_extremes(bad=_NO_DATA)
+    top, colours = scale_of(stock)
     sheet = figures.sheet(2.7)
     axes = sheet.subplots()
     image = axes.imshow(
@@ -72,34 +63,26 @@ def _map(figures: Figures, target: TargetSkin, stock: Stock) -> Picture:
         aspect="auto",
         interpolation="nearest",
     )
-    lower, upper = stock.settings.limits_mm
     x = np.linspace(*along, values.shape[0])
     y = np.linspace(0.0, 360.0, values.shape[1])
-    for level, dashes in ((lower, "solid"), (upper, "dashed")):
-        if np.isfinite(level) and np.nanmin(values) < level < np.nanmax(values):
+    for level, dashes in limit_lines(stock):
+        if np.nanmin(values) < level < np.nanmax(values):
             axes.contour(x, y, values.T, levels=[level], colors=DARK, linewidths=0.8, linestyles=dashes)
     _dressed(axes)
-    bar = sheet.colorbar(image, ax=axes, format="%+.2f", pad=0.02)
-    bar.set_label("mm above the target", fontsize=9)
-    bar.ax.tick_params(labelsize=8)
-    caption = (
-        f"Stock over the unrolled target, colours from {-top:.2f} to {top:.2f} mm, neutral at zero, grey "
-        f"where nothing was seen. The solid line runs where it is at the lower limit, {lower:+.3f} mm, the "
-        f"dashed one at the upper limit, {upper:+.3f} mm."
-    )
+    add_scale(sheet, image, axes)
+    caption = map_caption("the unrolled target", top, stock.settings.limits_mm)
     return figures.finished(sheet, caption, "stock")
 
 
 def _labels(figures: Figures, target: TargetSkin, stock: Stock) -> Picture:
     from matplotlib.colors import ListedColormap
-    from matplotlib.patches import Patch
 
     values, along = _grid(target, stock.label)
     sheet = figures.sheet(2.7)
     axes = sheet.subplots()
     axes.imshow(
         values.T,
-        cmap=ListedColormap([_LABEL_INK[name] for name in LABELS]),
+        cmap=ListedColormap([LABEL_INK[name] for name in LABELS]),
         vmin=-0.5,
         vmax=len(LABELS) - 0.5,
         extent=(*along, 0.0, 360.0),
@@ -108,12 +91,9 @@ def _labels(figures: Figures, target: TargetSkin, stock: Stock) -> Picture:
         interpolation="nearest",
     )
     _dressed(axes)
-    area = stock.decision.area_mm2
-    keys = [
-        Patch(facecolor=_LABEL_INK[name], edgecolor=DARK, label=f"{name}: {area[name]:.0f} mm²")
-        for name in LABELS
-    ]
-    axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8, frameon=False)
+    axes.legend(
+        handles=label_keys(stock), loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8, frameon=False
+    )
     caption = "What is to be done where, by the rule above, with areas."
     return figures.finished(sheet, caption, "stock")
 

@@ -26,6 +26,11 @@ class KnownTarget:
     inputs: tuple[Path, ...]
     report: dict[str, Any] | None = None
 
+    @property
+    def patch(self) -> bool:
+        """Whether it is known to be a patch and no tube."""
+        return ((self.report or {}).get("target") or {}).get("kind") == "patch"
+
 
 def read_target(path: Path, *, progress: Progress = silent) -> KnownTarget:
     """Read a target from the folder of a rebuild, or from an STL, PLY or OBJ file in mm.

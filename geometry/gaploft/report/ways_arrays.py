@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaploft.evidence.trusted_fit import TubeFit
-from gaploft.report.model import Rebuild
+from gaploft.report.model import Rebuild, Shop
 from gaploft.report.shop_pictures import SignedMap
 from gaploft.surface.basis import TURN_RAD
 from gaploft.target.places import Places
@@ -22,7 +22,7 @@ def way_maps(rebuild: Rebuild) -> tuple[SignedMap, ...]:
     Empty where there is no target, or the loft alone was gone.
     """
     stages, shop = rebuild.stages, rebuild.shop
-    if stages is None or stages.compared is None or stages.fitted is None or shop is None:
+    if stages is None or stages.compared is None or stages.fitted is None or not isinstance(shop, Shop):
         return ()
     compared, fit = stages.compared, stages.fitted.fit
     used, maps = compared.way(compared.used), []

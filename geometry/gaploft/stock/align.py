@@ -23,6 +23,8 @@ _LEAST_POINTS, _LEAST_BLOCKS, _MOST_POINTS = 200, 12, 8000
 #: Chance that noise alone is called a misfit.
 _CHANCE = 0.01
 _NAMES = ("sideways", "sideways", "angle", "angle", "twist about the tube", "slide along the tube")
+#: The same where the surface is no tube.
+_PLAIN_NAMES = (*_NAMES[:4], "a turn about its straightest direction", "a slide along that direction")
 #: A direction is told as seen when so much of it is.
 _SEEN_SHARE = 0.9
 
@@ -35,6 +37,7 @@ def find_alignment(
     *,
     reach_mm: float,
     on: Literal["flanks", "overlap"] = "flanks",
+    tube: bool = True,
 ) -> Alignment | None:
     """Find the rigid motion that lays a measured part onto intact surface.
 
@@ -44,6 +47,8 @@ def find_alignment(
     points, normals : (n, 3) on the intact outer surface, and its outward unit normals
     centre : (3,) the point about which the motion is told
     reach_mm : the part is off by no more than this, as one that is in the same frame is
+    on : what the points are of
+    tube : whether they are of a tube, for the names of directions that it does not show
 
     Returns
     -------
@@ -86,6 +91,7 @@ def find_alignment(
             break
     covariance = seen @ sandwich(columns @ seen, residual, scale, block) @ seen.T
     told = _told(axes, axes.steps(matrix), covariance, seen)
+    told["unseen"] = _unseen(seen, _NAMES if tube else _PLAIN_NAMES)
     chance = _chance(seen.T @ axes.steps(matrix), seen.T @ covariance @ seen, int(block.max()) + 1)
     counted = weight > 0.0
     return Alignment(
@@ -129,7 +135,7 @@ def _chance(steps: Floats, covariance: Floats, n_blocks: int) -> float:
 
 
 def _told(axes: Axes, steps: Floats, covariance: Floats, seen: Floats) -> dict[str, Any]:
-    """Offset, angle, twist and slide with their standard uncertainties, and what is not seen."""
+    """Offset, angle, twist and slide with their standard uncertainties."""
     degrees = np.degrees(1.0 / axes.radius_mm)
     told: dict[str, Any] = {}
     for name, part, unit in (("offset", SIDE, 1.0), ("angle", TILT, degrees)):
@@ -143,5 +149,10 @@ def _told(axes: Axes, steps: Floats, covariance: Floats, seen: Floats) -> dict[s
         known = share[k] >= _SEEN_SHARE
         told[f"{name}_{suffix}"] = unit * float(steps[k]) if known else None
         told[f"{name}_u_{suffix}"] = unit * float(np.sqrt(covariance[k, k])) if known else None
-    told["unseen"] = tuple(dict.fromkeys(_NAMES[k] for k in np.flatnonzero(share < _SEEN_SHARE)))
     return told
+
+
+def _unseen(seen: Floats, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Names of the directions that are not seen."""
+    share = np.einsum("ij,ij->i", seen, seen)
+    return tuple(dict.fromkeys(names[k] for k in np.flatnonzero(share < _SEEN_SHARE)))

@@ -153,7 +153,9 @@ def _part(target: TargetSkin, measured: Scan, settings: StockSettings, fine: Ski
 
 def _intact(target: TargetSkin) -> tuple[Floats, Floats] | None:
     """Points and normals of the intact outer surface: the flanks, or else the overlap raised by its depth."""
-    if target.flank_points_mm is not None and target.flank_normals is not None:
+    if _has_flanks(target):
+        assert target.flank_points_mm is not None
+        assert target.flank_normals is not None
         return target.flank_points_mm, target.flank_normals
     if target.zone is None or target.depth_mm is None or not (target.zone == 0).any():
         return None
@@ -162,22 +164,28 @@ def _intact(target: TargetSkin) -> tuple[Floats, Floats] | None:
     return target.vertices_mm[intact] + target.depth_mm[intact, None] * normals, normals
 
 
+def _has_flanks(target: TargetSkin) -> bool:
+    """Whether intact surface beyond the target is known."""
+    points, normals = target.flank_points_mm, target.flank_normals
+    return points is not None and normals is not None and len(points) > 0
+
+
 def _aligned(target: TargetSkin, part: _Part, settings: StockSettings) -> Alignment | None:
     intact, alignment = _intact(target), None
     if intact is not None:
-        on_flanks = target.flank_points_mm is not None
         alignment = find_alignment(
             part.triangles,
             *intact,
             target.vertices_mm.mean(axis=0),
             reach_mm=settings.reach_mm,
-            on="flanks" if on_flanks else "overlap",
+            on="flanks" if _has_flanks(target) else "overlap",
+            tube=target.shape is not None,
         )
     if alignment is None and settings.align:
         raise InputError(
             "there is no intact surface beside the target that the part could be lined up on, and it is "
             "never lined up on the repair itself: give the folder of a rebuild as the target and a scan that "
-            "shows both flanks, or leave out --align"
+            "shows the intact surface around the repair, or leave out --align"
         )
     return alignment
 

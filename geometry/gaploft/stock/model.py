@@ -34,7 +34,8 @@ class TargetSkin:
     zone : (n,) uint8, 0 intact overlap, 1 rebuilt; None where nobody knows
     depth_mm : (n,) depth below the outer surface; None where nobody knows
     flank_points_mm, flank_normals : (k, 3) intact outer surface beyond the target, to line a part up on
-    shape : (n_u, n_v) when the vertices are rings of a tube, so that places get station and angle
+    shape : (n_u, n_v) when the vertices are rings of a tube, so that places get station and angle; None for a
+        patch, and where nobody knows
     """
 
     vertices_mm: Floats

@@ -22,13 +22,15 @@ class SectionView:
     Attributes
     ----------
     ring_mm : (n_v, 3) the section as computed, in space
-    outline : (n_v, 2) the same in the plane, about its centre; closed by its first point
+    outline : (n_v, 2) the same in the plane, about its centre
     outward : (n_v, 2) unit normals in the plane
     band_low, band_high : (n_v, 2) the band's edges
     changed : (n_v, 2) the surface as changed by hand
     points : (k, 2) scan points within the slab
     point_height_mm : (k,) their true heights above the surface
     curvature : (n_v,) of the surface as changed, 1/mm, positive where it is convex
+    pieces : (k, 2) which points the section joins; that of a ring is closed, that of a patch may be open
+    reach_mm : how far a section of this surface reaches from its centre, for the scale of a drawing
     """
 
     station_mm: float
@@ -42,6 +44,8 @@ class SectionView:
     points: Floats
     point_height_mm: Floats
     curvature: Floats
+    pieces: NDArray[np.intp]
+    reach_mm: float
 
     def comb(self, scale_mm2: float) -> Floats:
         """Tips of the curvature comb, (n_v, 2): teeth of ``scale_mm2`` times the curvature."""
@@ -91,6 +95,7 @@ def cut_section(
     outline = (ring - ring.mean(axis=0)) @ axes.T
     by_hand = _by_hand(rings, changed_mm, slice(low, low + 2), mix)
     place, height = _within(points, station, slab_mm)
+    follows = np.arange(len(outline))
     return SectionView(
         station_mm=station,
         exaggeration=factor,
@@ -103,6 +108,8 @@ def cut_section(
         points=_around(outline, place) + factor * height[:, None] * _unit(_around(outward, place)),
         point_height_mm=height,
         curvature=closed_curvature(outline + by_hand[:, None] * outward),
+        pieces=np.column_stack([follows, np.roll(follows, -1)]),
+        reach_mm=float(np.linalg.norm(outline, axis=1).max()),
     )
 
 
@@ -156,9 +163,15 @@ def _within(points: PointsOnRings | None, station: float, slab_mm: float | None)
     """Places and heights of the points within a slab."""
     if points is None:
         return np.empty(0), np.empty(0)
-    slab = max(_SLAB_MM, _SLAB_SPACINGS * points.spacing_mm) if slab_mm is None else slab_mm
-    first, last = np.searchsorted(points.station_mm, [station - slab / 2.0, station + slab / 2.0])
-    return points.place[first:last], points.height_mm[first:last]
+    found = slab_around(points.station_mm, station, points.spacing_mm, slab_mm)
+    return points.place[found], points.height_mm[found]
+
+
+def slab_around(stations_mm: Floats, station_mm: float, spacing_mm: float, slab_mm: float | None) -> slice:
+    """Which points, in the order of their stations, lie within a slab; see :func:`cut_section`."""
+    slab = max(_SLAB_MM, _SLAB_SPACINGS * spacing_mm) if slab_mm is None else slab_mm
+    first, last = np.searchsorted(stations_mm, [station_mm - slab / 2.0, station_mm + slab / 2.0])
+    return slice(int(first), int(last))
 
 
 def _around(values: Floats, place: Floats) -> Floats:

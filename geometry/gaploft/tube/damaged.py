@@ -9,6 +9,9 @@ from gaploft.scan.model import Scan
 from gaploft.tube.around import AroundMap
 from gaploft.tube.spine import Spine
 
+#: Marked vertices with no wider free sector than this, rad, go all the way round a tube.
+_FREE_SECTOR = np.radians(60.0)
+
 
 def damaged_vertices(scan: Scan, damage: Damage) -> NDArray[np.bool_] | None:
     """Mask over the scan's vertices of the one-sided damage; None when it goes all the way round."""
@@ -50,3 +53,12 @@ def patch_on(
             "none of the damaged vertices lie on the tube at the damage points: mark the damage on this tube"
         )
     return np.column_stack([u[on], around(angle[on])])
+
+
+def goes_round(v: NDArray[np.float64]) -> bool:
+    """Whether damage at these angles, (k,) rad, goes all the way round its tube.
+
+    It may lie at both rims of a gap alone, and is then all that is between them.
+    """
+    turn = np.sort(np.mod(v, 2.0 * np.pi))
+    return bool(np.diff(turn, append=turn[0] + 2.0 * np.pi).max() < _FREE_SECTOR)

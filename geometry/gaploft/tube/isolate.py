@@ -8,7 +8,7 @@ from gaploft.job import Damage
 from gaploft.progress import Progress, silent
 from gaploft.scan.model import Scan
 from gaploft.tube.around import around_map
-from gaploft.tube.damaged import damaged_vertices, gap_between, patch_on
+from gaploft.tube.damaged import damaged_vertices, gap_between, goes_round, patch_on
 from gaploft.tube.march import Flank, march, march_back
 from gaploft.tube.model import TubePoints
 from gaploft.tube.near import distance_from_segment, scan_near, seed_reach, sparse_points
@@ -141,13 +141,18 @@ def _tube_points(
     index, u, angle, off = index[inside], u[inside], angle[inside], off[inside]
     mask = damaged_vertices(scan, damage)
     gap = gap_between(u, marks)
-    damaged = (u > gap[0]) & (u < gap[1]) if mask is None else mask[near.vertex[index]]
+    between = (u > gap[0]) & (u < gap[1])
+    damaged = between if mask is None else mask[near.vertex[index]]
     around = around_map(u[~damaged], angle[~damaged], off[~damaged])
     patch = None
     if mask is not None:
         largest = max(float(ring.outline_mm.max()) for flank in flanks for ring in flank.rings)
         patch = patch_on(scan, mask, spine, around, largest)
-        gap = (float(patch[:, 0].min()), float(patch[:, 0].max()))
+        if goes_round(patch[:, 1]):
+            patch, damaged = None, between | damaged
+            around = around_map(u[~damaged], angle[~damaged], off[~damaged])
+        else:
+            gap = (float(patch[:, 0].min()), float(patch[:, 0].max()))
     radius = (flanks[0].rings[0].radius_mm + flanks[1].rings[0].radius_mm) / 2.0
     return TubePoints(
         points_mm=near.points[index],
