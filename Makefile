@@ -24,11 +24,13 @@ PIP_OPTIONS := --quiet --disable-pip-version-check
 
 export PIP_ROOT_USER_ACTION := ignore
 export MPLBACKEND := Agg
+# Matrices are small: threads in BLAS that wait for each other cost tests many times what they save.
+export OPENBLAS_NUM_THREADS := 1
 # What somebody's shell adds to Python's path would stand before the environments.
 unexport PYTHONPATH PYTHONHOME
 
 .PHONY: setup demo test test-library test-slow test-extension test-blenders lint extension bench
-.PHONY: bench-quick bench-speed bench-stock bench-donor bench-shelf bench-test scenes clean
+.PHONY: bench-quick bench-speed bench-stock bench-donor bench-shelf bench-patch bench-test scenes clean
 .DELETE_ON_ERROR:
 
 setup: $(STAMP) $(STAMP_BLENDER)
@@ -112,9 +114,12 @@ bench-shelf: $(STAMP)
 
 # Tests of the general tools; `make test` runs those that need no library of this environment. The plugins
 # that Open3D brings along for pytest warn, and warnings are errors.
+bench-patch: $(STAMP_BENCH)
+	$(PY_BENCH) tests/benchmarks/bench_patch.py --margins 8 4
+
 bench-test: $(STAMP_BENCH) $(STAMP_BLENDER)
 	PYTEST_DISABLE_PLUGIN_AUTOLOAD=1 GAPLOFT_BLENDER_PYTHON=$(PY_BLENDER) \
-		$(PY_BENCH) -m pytest tests/test_benchmarks_tools.py
+		$(PY_BENCH) -m pytest tests/test_benchmarks_tools.py tests/test_benchmarks_patch.py
 
 clean:
 	rm -rf $(VENV) $(VENV_BLENDER) $(VENV_BLENDER)-* $(VENV_BENCH) .cache build dist demo-out .pytest_cache .mypy_cache .ruff_cache

@@ -295,11 +295,12 @@ def test_k_harmonic_filling_of_a_tube_waists_as_the_closed_form(k, depth):
 
     radius, step = 16.0, 1.0
     assert waist(radius, 40.0, k) == pytest.approx(depth, abs=1e-4)
-    start = filled(band(24.0, radius_mm=radius, step_mm=step), bent=False)
+    start = filled(band(25.0, radius_mm=radius, step_mm=step), bent=False)
     fixed = np.flatnonzero(~start.free)
     points = back(k_harmonic(start.sheet.vertices, start.sheet.faces, fixed, k))
     size = np.hypot(points[:, 0], points[:, 1])
     gap = 2 * np.abs(points[fixed, 2]).min()
+    # rows up to 12 mm are marked, those beyond 20 mm are left
     assert 40.0 < gap < 40.0 + 4 * step
     found = size[fixed].mean() - size[np.abs(points[:, 2]) < 0.5 * step].mean()
     # k rows hand over derivatives by differences, so the clamped end lies within those rows

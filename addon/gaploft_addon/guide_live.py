@@ -119,6 +119,15 @@ def _dragged():
 
 
 @persistent
+def on_undo(*_):
+    """A step holds a drag, and perhaps not all of what followed it: a copy that is there follows again."""
+    scene: Any = bpy.context.scene
+    for damage in scene.gaploft.damages if scene is not None else ():
+        if damage.patch.guides and damage.live("touched") is not None:
+            want(damage)
+
+
+@persistent
 def on_other_file(*_):
     """In another file nothing that was kept is right any more."""
     _WAITING.clear()
@@ -127,16 +136,24 @@ def on_other_file(*_):
     guide_move.forget()
 
 
+def _handlers():
+    after = bpy.app.handlers
+    yield after.depsgraph_update_post, on_change
+    yield after.load_post, on_other_file
+    for moment in (after.undo_post, after.redo_post):
+        yield moment, on_undo
+
+
 def register():
     """Watch guides being moved, and files being opened."""
-    bpy.app.handlers.depsgraph_update_post.append(on_change)
-    bpy.app.handlers.load_post.append(on_other_file)
+    for moment, handler in _handlers():
+        moment.append(handler)
 
 
 def unregister():
     """Watch no more."""
-    bpy.app.handlers.depsgraph_update_post.remove(on_change)
-    bpy.app.handlers.load_post.remove(on_other_file)
+    for moment, handler in _handlers():
+        moment.remove(handler)
     for timer in (follow_soon, check_soon):
         if bpy.app.timers.is_registered(timer):
             bpy.app.timers.unregister(timer)

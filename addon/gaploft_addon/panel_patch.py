@@ -39,12 +39,12 @@ def draw_patch(layout, damage):
         header.label(text="Junction Patch")
     if body is None:
         return
-    body.row(align=True).prop(patch, "use", expand=True)
+    body.prop(patch, "use", text="")
     column = body.column()
     column.active = patch.use != "NEVER"
     column.label(text="Creases along curves, with radius in mm:")
     _draw_list(column, patch, "crease", "creases")
-    column.label(text="Guides to pass through, from the 3D cursor:")
+    column.label(text="Guides, added at the 3D cursor:")
     _draw_list(column, patch, "guide", "guides")
     if not guide_move.has_patch(damage):
         return

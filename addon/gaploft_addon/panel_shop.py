@@ -142,7 +142,9 @@ def _draw_reach(layout, shop, found):
 
 
 def place_text(place):
-    """A place of the tube as a person at the bench finds it."""
+    """A place of the tube as a person at the bench finds it; on a patch, in the scan's frame."""
+    if place["station_mm"] is None:
+        return ", ".join(f"{value:.0f}" for value in place["point_mm"]) + " mm"
     return f"{place['station_mm']:.0f} mm, {round(place['angle_deg']) % 360}°"
 
 

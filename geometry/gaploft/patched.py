@@ -41,6 +41,17 @@ def has_area(job: Job) -> bool:
     return job.damage.source_vertices is not None or bool(job.patch.outlines_mm)
 
 
+def may_be_patched(job: Job) -> bool:
+    """Whether a patch may stand in where a loft was refused: the area is marked, and nothing needs a tube."""
+    if job.patch.use != "auto" or not has_area(job):
+        return False
+    try:
+        check_supported(job)
+    except InputError:
+        return False
+    return True
+
+
 def no_tube_there(scan: Scan, job: Job, tube: TubePoints) -> str | None:
     """Why a loft along this tube would not hold over the damaged area; None where it does.
 
@@ -100,6 +111,8 @@ def rebuild_from_patch(stages: Stages, stage: PatchStage, progress: Progress, la
         progress("mesh", 0.0)
         surface = guided_surface(stage.fit, job)
         nodes = node_mesh(stage.fit, assessed, surface)
+        if job.patch.guides_mm is not None:
+            notes.append(_guided(stage.fit, surface, len(job.patch.guides_mm)))
         cut = patch_target(surface, nodes, job)
         progress("mesh", 0.5)
         shop, more = work_up_patch(stage.fit, surface, nodes, cut, job)
@@ -124,6 +137,16 @@ def rebuild_from_patch(stages: Stages, stage: PatchStage, progress: Progress, la
         stages=stages,
         shop=shop,
         frame=stages.frame,
+    )
+
+
+def _guided(fit: PatchFit, surface: PatchSurface, count: int) -> Note:
+    """What guide points did, which no evidence speaks for."""
+    moved = float(np.abs(surface.values - fit.surface.values).max())
+    return Note(
+        "guided",
+        f"{count} guide point{'s' if count > 1 else ''} moved the patch by up to {moved:.2f} mm; band and "
+        "blank test are of the patch without them: they are believed without evidence",
     )
 
 

@@ -11,7 +11,7 @@ from gaploft.errors import EvidenceError, InputError
 from gaploft.evidence.assess import Assessed
 from gaploft.evidence.trusted_fit import TubeFit
 from gaploft.job import Job
-from gaploft.patched import has_area, no_tube_there, patch_stage, rebuild_from_patch
+from gaploft.patched import has_area, may_be_patched, no_tube_there, patch_stage, rebuild_from_patch
 from gaploft.progress import Progress, silent
 from gaploft.report.model import Rebuild, Stages, Verdict
 from gaploft.scan.frame import Frame
@@ -90,7 +90,12 @@ def rebuild(scan: Scan, job: Job, *, donor: Scan | None = None, progress: Progre
         clock.lap("tube")
         notes = (*scan.notes, *_flank_notes(tube))
         stages = Stages(job, scan.source, notes, tube, frame=frame)
-        return _from_ways(stages, ways, clock, progress)
+        outcome = _from_ways(stages, ways, clock, progress)
+        if outcome.verdict != "refused" or not may_be_patched(job):
+            return outcome
+        reason = outcome.warnings[-1].text
+        note = Note("patch_used", f"the loft was refused, so this is a patch: {reason}")
+        return _from_patch(scan, job, frame, (note,), clock, progress)
 
 
 def _from_patch(

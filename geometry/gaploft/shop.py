@@ -30,7 +30,7 @@ from gaploft.target.patch_mesh import NodeMesh, PatchCut
 from gaploft.target.places import Places
 
 #: Notes that make "ready" into "check".
-TO_BE_CHECKED = frozenset({"wall_share", "layers_trimmed", "blanks_unlike"})
+TO_BE_CHECKED = frozenset({"wall_share", "layers_trimmed", "blanks_unlike", "guided"})
 
 
 def work_up(

@@ -105,6 +105,14 @@ def test_an_island_gives_two_loops_of_one_patch():
     assert signed(region.points, inner) > 0.0 > signed(region.points, outer)
 
 
+def test_an_island_counts_however_large_the_scan_around_it_is():
+    """6 mm in radius, within 100 mm of scan: less than 2 % of it, and intact all the same."""
+    points, faces, normals, away = flat(width=100.0)
+    region = cut_out(points, faces, normals, (away > 6.0) & (away < 11.0), 35.0)
+    ((one, two),) = region.outline
+    assert min(np.hypot(*region.points[loop, :2].T).max() for loop in (one, two)) <= 6.0
+
+
 def test_two_damages_on_one_scan_are_two_patches():
     points, faces, normals, _ = flat()
     left, right = (np.hypot(points[:, 0] - x, points[:, 1]) for x in (-12.0, 12.0))

@@ -303,7 +303,7 @@ def test_a_sharp_crease_leaves_no_fillet():
 def test_a_crease_where_no_fillet_is_seen_makes_one():
     (found,) = with_creases(meeting(), (Crease(along_edge(), 6.0),)).fillets
     assert found.pair == (0, 1)
-    assert found.spread_mm == 0.0
+    assert found.typed
 
 
 @pytest.mark.parametrize("radius", [0.0, 5.0])

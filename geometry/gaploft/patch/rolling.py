@@ -92,7 +92,7 @@ class Track:
             bend = np.maximum(slope - _dot(off, second), _LEAST_BEND * slope)
             at = at + np.clip(_dot(off, first) / bend, -1.0, 1.0)
             at = np.mod(at, whole) if self.closed else np.clip(at, 0.0, whole)
-        values = rest(at)
+        values, rates = rest(at), rest(at, 1)
         centre, radius = values[:, :3], values[:, 9]
         one, two = _unit(values[:, 3:6]), _unit(values[:, 6:9])
         towards = centre - points
@@ -104,8 +104,14 @@ class Track:
         inside = (shares > 0.0).all(axis=1) & (length < 2.5 * radius)
         if not self.closed:
             inside &= (at > 0.0) & (at < whole)
-        distance = np.where(inside, radius - length, NOWHERE_MM)
-        return Rolled(inside, distance, way, shares, shares.sum(axis=1) - 1.0)
+        # Circles that widen, or whose centres don't run square to their planes, lean out of these.
+        lean = (rates[:, 9] - _dot(way, rates[:, :3])) / bend
+        normal = way + lean[:, None] * first
+        steep = np.linalg.norm(normal, axis=1)
+        distance = np.where(inside, (radius - length) / steep, NOWHERE_MM)
+        return Rolled(
+            inside, distance, normal / steep[:, None], shares, (shares.sum(axis=1) - 1.0) / steep
+        )  # fmt: skip
 
 
 def make_track(sheets: tuple[Sheet, Sheet], edge: Edge, radius_mm: Floats, kind: Kind) -> Track | None:
