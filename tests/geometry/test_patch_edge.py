@@ -262,6 +262,29 @@ def test_discs_touch_both_sections(where):
     assert abs((found.centre[k] - at) @ along) < 1e-6
 
 
+@pytest.mark.parametrize("small", [5.0, 8.0, 12.0])
+def test_wide_discs_go_all_round_a_thin_branch(small):
+    """Searches that slid along the section as if it were straight swung about on thin tubes.
+
+    At the crown both sections are lines, at the side one is the main tube's circle: closed forms.
+    """
+    radius = 15.0
+    sheets = tube(BIG, 120.0, "z"), tube(small, 120.0, "x")
+    line = find_edge(*sheets, np.array([BIG, 0.0, small]))
+    found = make_track(sheets, line, np.full(len(line.points), radius), "disc")
+    assert found.closed
+    assert len(found.centre) == len(line.points)
+    crown = found.centre[np.argmax(line.points[:, 2])]
+    side = found.centre[np.argmax(line.points[:, 1])]
+    # The nearest of the edge's places, 0.7 mm apart, is up to 0.35 mm beside either, which counts squared.
+    assert_allclose(crown[[0, 2]], [BIG + radius, small + radius], atol=0.1)
+    out = np.sqrt((BIG + radius) ** 2 - (small + radius) ** 2)
+    assert_allclose(side[[0, 1]], [out, small + radius], atol=0.1)
+    for k in (0, 1):
+        contact = found.centre - radius * found.ways[k]
+        assert np.abs(sheets[k].feet(contact).distance).max() < 2e-3 * radius
+
+
 def test_a_disc_is_a_ball_between_parallel_tubes():
     line = find_edge(*parallel(), np.array([6.0, 8.0, 0.0]))
     radius = np.full(len(line.points), 3.0)

@@ -30,7 +30,10 @@ _UNDER_RADII, _UNDER_MM = 1.5, 12.0
 #: Points nearer to a fillet than this, mm, speak for neither sheet; points this many times the noise off are
 #: none of theirs.
 _BETWEEN_MM, _OFF_TIMES = 0.8, 6.0
-_ROUNDS = 2
+#: Points of a fillet whose radius is not known yet are off it by no more, mm; it is told with robust weights.
+_ROUND_MM = 1.0
+#: Tubes and radii are told in turns, at least and at most so often, until no radius changes by this share.
+_LEAST_ROUNDS, _MOST_ROUNDS, _SAME_SHARE = 2, 5, 0.003
 #: A drawn edge is no farther than this from both of its tubes on the mean, or three of its radii, mm.
 _CREASE_MM = 6.0
 #: A meeting is one when so much of the trusted scan lies within that many times its noise of it.
@@ -93,8 +96,8 @@ def find_joined(
     meeting = _with_fillets(tubes, region.points[between], dict.fromkeys(pairs, start), noise)
     owner = np.full(len(region.points), -1, dtype=np.int64)
     round_ = np.zeros(len(region.points), dtype=bool)
-    for k in range(_ROUNDS):
-        tick(0.5 + 0.25 * k)
+    for k in range(_MOST_ROUNDS):
+        tick(0.4 + 0.1 * k)
         own = _shared_out(meeting, region.points[points], noise)
         largest = max((f.radius_mm for f in meeting.fillets), default=start)
         tubes = _tubes(region, points, own, n_sheets, max(_under(largest), reach))
@@ -103,6 +106,8 @@ def find_joined(
         meeting = _with_fillets(tubes, region.points[on_fillet], starts, noise)
         owner[points] = np.maximum(own, -1)
         round_[points] = own == -2
+        if k + 1 >= _LEAST_ROUNDS and _same(meeting, starts):
+            break
     meeting = with_creases(meeting, creases)
     _check_rounded(meeting, n_sheets, creases)
     off = np.abs(meeting.against(region.points[points]).distance)
@@ -113,6 +118,14 @@ def find_joined(
             f"{100.0 * _HOLDS_SHARE:.0f} % are needed"
         )
     return Joined(meeting, tubes, owner, noise, round_, max(_under(largest), reach))
+
+
+def _same(meeting: Meeting, radii: dict[tuple[int, int], float]) -> bool:
+    """Whether a meeting has these fillets, of nearly these radii."""
+    now = {fillet.pair: fillet.radius_mm for fillet in meeting.fillets}
+    return now.keys() == radii.keys() and all(
+        abs(now[pair] - radius) < _SAME_SHARE * radius for pair, radius in radii.items()
+    )
 
 
 def with_creases(meeting: Meeting, creases: tuple[Crease, ...]) -> Meeting:
@@ -214,7 +227,7 @@ def _shared_out(meeting: Meeting, points: Floats, noise: float) -> NDArray[np.in
     against = meeting.against(points)
     n = len(meeting.sheets)
     own = np.where(np.abs(against.distance) < _OFF_TIMES * noise, against.part, -1)
-    fillet = own >= n
+    fillet = (against.part >= n) & (np.abs(against.distance) < _ROUND_MM)
     if fillet.any():
         close = cKDTree(points[fillet]).query(points, distance_upper_bound=_BETWEEN_MM)[0] < _BETWEEN_MM
         own = np.where(close, -1, own)

@@ -15,7 +15,10 @@ Floats = NDArray[np.float64]
 Kind = Literal["ball", "disc"]
 
 #: Newton steps for the centres of balls, for those of discs, and for places along the line of centres.
-_STEPS, _DISC_STEPS, _ALONG_STEPS = 16, 16, 5
+_STEPS, _DISC_STEPS, _ALONG_STEPS = 16, 10, 5
+#: The bend of a section is taken for this over the radius at first and at most for that; it is measured where a
+#: contact slides by more than this share of the radius.
+_FIRST_BEND, _LARGEST_BEND, _SLID_SHARE = 0.5, 8.0, 1e-3
 #: Three planes that meet at a smaller determinant than this don't meet in a place; the bend of a line of
 #: anchors is believed down to this.
 _LEAST_DETERMINANT, _LEAST_BEND = 1e-3, 0.3
@@ -192,15 +195,21 @@ def _discs(
     known: list[Feet] = list(edge.feet)
     centre = edge.points + both_ways(ways[0], ways[1], r, r)
     contact = [edge.points.copy(), edge.points.copy()]
+    bend = [_FIRST_BEND / r, _FIRST_BEND / r]
     for _ in range(_DISC_STEPS):
         for k in range(2):
             flat = _flat(known[k].normal, along)
             square = np.maximum(_dot(flat, flat), 1e-6)
-            tangent = np.cross(along, _unit(flat))
-            slide = _dot(centre - contact[k], tangent)
+            tangent = np.cross(along, ways[k])
+            # The section turns under its contact: on a thin tube one that slid all the way would be past it.
+            slide = _dot(centre - contact[k], tangent) / (1.0 + r * bend[k])
             contact[k] = contact[k] - (known[k].distance / square)[:, None] * flat + slide[:, None] * tangent
             known[k] = sheets[k].feet(contact[k], known[k])
-            ways[k] = _unit(_flat(known[k].normal, along))
+            way = _unit(_flat(known[k].normal, along))
+            slid = np.abs(slide) > _SLID_SHARE * r
+            turn = _dot(way, tangent) / np.where(slid, slide, 1.0)
+            bend[k] = np.where(slid, np.clip(turn, 0.0, _LARGEST_BEND / r), bend[k])
+            ways[k] = way
         short = [r - _dot(centre - contact[k], ways[k]) for k in range(2)]
         centre = centre + both_ways(ways[0], ways[1], *short)
     off = [np.abs(np.linalg.norm(centre - contact[k], axis=1) - r) for k in range(2)]
