@@ -265,6 +265,44 @@ def test_the_ground_lies_on_what_is_known_beforehand():
     assert radius.min() > 20.0 - 1.5**2 / (2 * 20.0)
 
 
+def valley(s, y):
+    """A groove along y: two walls at 25 degrees from upright, tangent to a round bottom of radius 3."""
+    lean, radius = np.deg2rad(25.0), 3.0
+    turn = np.clip(s / radius, lean - np.pi / 2, np.pi / 2 - lean)
+    past = s - radius * turn
+    return np.column_stack(
+        [radius * np.sin(turn) + past * np.sin(lean), y, -radius * np.cos(turn) + np.abs(past) * np.cos(lean)]
+    )
+
+
+def nearest_of_valley(points):
+    """Closest points of the groove, for points above it."""
+    lean, radius = np.deg2rad(25.0), 3.0
+    turn = np.arctan2(points[:, 0], -points[:, 2])
+    limit = np.pi / 2 - lean
+    wall = np.abs(points[:, 0]) * np.sin(lean) + points[:, 2] * np.cos(lean)
+    s = np.where(wall > 0.0, radius * limit + wall, radius * np.minimum(np.abs(turn), limit))
+    return valley(np.copysign(s, points[:, 0]), points[:, 1])
+
+
+def test_the_ground_reaches_the_bottom_of_a_narrow_hollow():
+    """A filling across it lies nearest to both walls, and left the bottom without any node."""
+    unrolled, faces = sheet(60.0, 60.0, 1.0)
+    points = valley(unrolled[:, 0], unrolled[:, 1])
+    corner = points[faces]
+    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    normals = np.zeros_like(points)
+    np.add.at(normals, faces.ravel(), np.repeat(across, 3, axis=0))
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    damaged = np.hypot(unrolled[:, 0], unrolled[:, 1]) < 16.0
+    region = cut_out(points, faces, normals, damaged, 40.0)
+    ground = make_ground(region, 1.3, nearest_of_valley)
+    place = np.stack(np.meshgrid(np.linspace(-14.0, 14.0, 57), np.linspace(-6.0, 6.0, 25)), axis=-1)
+    truth = valley(*place.reshape(-1, 2).T)
+    assert cKDTree(ground.points).query(truth)[0].max() < 1.3
+    assert_manifold(ground.faces)
+
+
 def test_a_finely_scanned_outline_is_bridged_by_fewer_points(monkeypatch):
     """More points on the loops than are filled at once, and still every edge has its two faces."""
     monkeypatch.setattr("gaploft.patch.ground._MOST_ON_LOOP", 70)

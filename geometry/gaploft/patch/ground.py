@@ -57,19 +57,10 @@ def make_ground(region: Region, spacing_mm: float, onto: Callable[[Floats], Floa
     InputError
         Outlines are too far apart to belong to one patch.
     """
-    points, faces, filled = _filled(region)
-    fine = _FINE_SHARE * spacing_mm
-    for _ in range(_SPLIT_ROUNDS):
-        before = len(points)
-        points, faces, was = split_long(points, faces, fine)
-        filled = filled[was]
-        faces[filled] = flipped(points, faces[filled])
-        if len(points) == before:
-            break
+    points, faces, filled = _split(*_filled(region), _FINE_SHARE * spacing_mm)
     points = faired(points, faces, filled)
     if onto is not None:
-        inner = np.setdiff1d(faces[filled], faces[~filled])
-        points[inner] = onto(points[inner])
+        points, faces, filled = _brought(points, faces, filled, _FINE_SHARE * spacing_mm, onto)
     faces[filled] = flipped(points, faces[filled])
     areas = point_areas(points, faces)
     nodes, triangles, owner = spread_nodes(points, faces, spacing_mm)
@@ -83,6 +74,45 @@ def make_ground(region: Region, spacing_mm: float, onto: Callable[[Floats], Floa
     )
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
     return Ground(nodes, normals, triangles, area, lost, spacing_mm)
+
+
+def _split(
+    points: Floats, faces: Faces, filled: NDArray[np.bool_], edge_mm: float
+) -> tuple[Floats, Faces, NDArray[np.bool_]]:
+    """Faces split until no edge is too long, and which of them are filled."""
+    for _ in range(_SPLIT_ROUNDS):
+        before = len(points)
+        points, faces, was = split_long(points, faces, edge_mm)
+        filled = filled[was]
+        faces[filled] = flipped(points, faces[filled])
+        if len(points) == before:
+            break
+    return points, faces, filled
+
+
+def _brought(
+    points: Floats,
+    faces: Faces,
+    filled: NDArray[np.bool_],
+    edge_mm: float,
+    onto: Callable[[Floats], Floats],
+) -> tuple[Floats, Faces, NDArray[np.bool_]]:
+    """A filling brought onto a surface.
+
+    A filling across a crotch is brought onto both of its walls and onto nothing between: edges from one to
+    the other are split, and their middles brought down in their turn.
+    """
+    fresh: Indices = np.setdiff1d(faces[filled], faces[~filled]).astype(np.int64)
+    for _ in range(_SPLIT_ROUNDS):
+        points[fresh] = onto(points[fresh])
+        before = len(points)
+        points, faces, was = split_long(points, faces, edge_mm)
+        filled = filled[was]
+        faces[filled] = flipped(points, faces[filled])
+        fresh = np.arange(before, len(points))
+        if len(fresh) == 0:
+            break
+    return points, faces, filled
 
 
 def _summed(owner: NDArray[np.integer], values: Floats, n: int) -> Floats:

@@ -18,9 +18,10 @@ def split_long(points: Floats, faces: Faces, edge_mm: float) -> tuple[Floats, Fa
 
     Returns points, those there were coming first; faces; and of each face the one that it was a part of.
     """
-    ends = np.unique(np.sort(half_edges(faces), axis=1), axis=0)
+    ends = np.sort(half_edges(faces), axis=1)
     long = np.linalg.norm(points[ends[:, 0]] - points[ends[:, 1]], axis=1) > _TOO_LONG * edge_mm
-    return divided_at(points, faces, ends[long])
+    key = np.unique(ends[long, 0] * len(points) + ends[long, 1])
+    return divided_at(points, faces, np.column_stack(np.divmod(key, len(points))))
 
 
 def divided_at(
