@@ -18,11 +18,8 @@ class Ball:
 
     def against(self, points):
         away = np.linalg.norm(points, axis=1)
-        none = np.zeros(len(points))
         normal = self.outward * points / away[:, None]
-        return Against(
-            self.outward * (away - self.radius_mm), normal, np.zeros(len(points), dtype=np.int64), none, none
-        )
+        return Against(self.outward * (away - self.radius_mm), normal, np.zeros(len(points), dtype=np.int64))
 
 
 def ball_patch(radius_mm=RADIUS_MM, *, outward=1, reach_mm=REACH_MM, rim_mm=RIM_MM, step_mm=1.3):

@@ -4,6 +4,7 @@ Two cylinders about axes that cross at a right angle meet where x^2 + y^2 = R^2 
 radius s that touches both from outside has its centre on the cylinders of R + s and r + s.
 """
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -316,8 +317,7 @@ def test_without_fillets_it_is_the_union_of_both():
     z, x = off_axis(points, "z") - BIG, off_axis(points, "x") - SMALL
     assert_allclose(found.distance, np.minimum(z, x), atol=1e-3)
     assert_array_equal(found.part, np.where(x < z, 1, 0))
-    assert_allclose(found.spread_mm, np.where(x < z, 0.04, 0.03))
-    assert (found.growth == 0.0).all()
+    assert_allclose(meeting(rounded=False).spread(points), np.where(x < z, 0.04, 0.03))
 
 
 def test_the_fillet_fills_the_hollow():
@@ -328,12 +328,25 @@ def test_the_fillet_fills_the_hollow():
     assert_allclose(found.distance, off, atol=2e-3)
     assert_allclose(found.normal, normals, atol=2e-3)
     # The spread goes from that of one tube to that of the other, and in between has that of the radius too.
-    arc = track("ball").against(points + off[:, None] * normals)
+    arc = track("ball").against(points)
     expected = np.sqrt(((arc.shares * [0.03, 0.04]) ** 2).sum(axis=1) + (arc.growth * 0.05) ** 2)
-    assert_allclose(found.spread_mm, expected, atol=1e-9)
+    assert_allclose(meeting().spread(points), expected, atol=1e-9)
     sharp = meeting(rounded=False).against(points)
     assert (sharp.distance > -1e-3).all()
     assert sharp.distance.max() > 0.5
+
+
+def test_a_rival_widens_the_spread_where_it_lies_elsewhere():
+    """A ball of another radius with odds of a quarter: half of its distance comes to the rest, squared."""
+    points, _ = on_fillet()
+    (plain,) = meeting().fillets
+    other = replace(plain, radius_mm=BALL + 1.0, track=track("ball", BALL + 1.0), odds=0.25)
+    both = meeting().with_fillets((replace(plain, odds=0.75, rivals=(other,)),))
+    apart = meeting().with_fillets((other,)).against(points).distance
+    assert np.abs(apart).max() > 0.3
+    expected = np.hypot(meeting().spread(points), 0.5 * np.abs(apart))
+    assert_allclose(both.spread(points), expected, atol=2e-3)
+    assert_allclose(both.against(points).distance, 0.0, atol=2e-3)
 
 
 def test_beside_the_fillet_nothing_changes():

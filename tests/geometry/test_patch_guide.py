@@ -27,9 +27,8 @@ class Round:
     def against(self, points):
         off = self.pose.inv().apply(points) * [1.0, 0.0, 1.0] + [0.0, 0.0, RADIUS]
         length = np.linalg.norm(off, axis=1)
-        nothing = np.zeros(len(points))
         normal = self.pose.apply(off / length[:, None])
-        return Against(length - RADIUS, normal, nothing.astype(np.int64), nothing, nothing)
+        return Against(length - RADIUS, normal, np.zeros(len(points), dtype=np.int64))
 
     def points(self, flat, height=0.0):
         """Points at lengths along and around, some height over it."""

@@ -189,8 +189,6 @@ def test_a_wrong_radius_keeps_the_points_that_tell_the_right_one():
     joined, region, part = tee()
     meeting = joined.meeting
     wrong = replace(given_fillet(meeting, (0, 1), 6.5, np.array([BIG, 0.0, 0.0])), typed=False)
-    again = widened(
-        replace(joined, meeting=meeting.with_fillets((wrong,))), region, np.ones(len(part), bool)
-    )
+    again = widened(replace(joined, meeting=meeting.with_fillets((wrong,))), region, np.ones(len(part), bool))
     assert (again.on_fillet & (part == 2)).sum() > 0.7 * (part == 2).sum()
     assert again.meeting.fillets[0].radius_mm == pytest.approx(BALL, abs=0.05)

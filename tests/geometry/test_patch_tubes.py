@@ -1,5 +1,6 @@
 """Tubes, radii, noise and creases told from points whose surface is a closed form."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -173,6 +174,36 @@ def test_a_radius_keeps_within_its_spread_under_noise(seed):
     assert 0.001 < found.spread_mm < 0.02
 
 
+def test_what_the_scan_rules_out_is_no_rival():
+    (found,) = with_fillets(meeting(), disc_points()[0], {(0, 1): 6.0}, 1e-3).fillets
+    assert (found.kind, found.rivals) == ("disc", ())
+    assert found.odds == pytest.approx(1.0, abs=1e-3)
+
+
+def test_on_a_short_piece_both_kinds_stay_possible():
+    """Balls and discs of one radius are alike where both sections are straight: at the crown."""
+    points, normals = ball_points(n=300, part=(1.45, 1.69))
+    noise = np.random.default_rng(2).normal(0.0, NOISE, len(points))
+    (found,) = with_fillets(meeting(), points + noise[:, None] * normals, {(0, 1): 6.0}, NOISE).fillets
+    assert {found.kind, *(one.kind for one in found.rivals)} == {"ball", "disc"}
+    assert found.odds + sum(one.odds for one in found.rivals) == pytest.approx(1.0, abs=0.03)
+    assert found.odds >= max(one.odds for one in found.rivals)
+    again = fillet_again(meeting(), points, found, NOISE)
+    assert len(again.rivals) >= 1
+
+
+def test_sheets_that_are_not_certain_make_a_radius_less_certain():
+    """Their errors go together along the edge, so that no number of points takes them away."""
+    points, normals = ball_points()
+    noise = np.random.default_rng(2).normal(0.0, NOISE, len(points))
+    points = points + noise[:, None] * normals
+    loose = replace(meeting(), spreads=(lambda u, v: np.full(len(u), 0.01),) * 2)
+    (sure,) = with_fillets(meeting(), points, {(0, 1): 6.0}, NOISE).fillets
+    (unsure,) = with_fillets(loose, points, {(0, 1): 6.0}, NOISE).fillets
+    assert unsure.radius_mm == pytest.approx(sure.radius_mm, abs=1e-3)
+    assert unsure.spread_mm > 2.0 * sure.spread_mm
+
+
 def test_a_radius_that_changes_is_told_to():
     """By 0.08 mm per mm along z: from 7 to 9 mm around the branch."""
 
@@ -209,6 +240,9 @@ def test_a_given_radius_is_taken_as_it_is():
     found = given_fillet(meeting(), (0, 1), 5.0, np.array([BIG, 0.0, SMALL]))
     assert (found.radius_mm, found.kind, found.typed) == (5.0, "ball", True)
     assert found.spread_mm == pytest.approx(0.02 * 5.0)  # what is typed is known to a fiftieth
+    # Nobody said whether it is that of balls or of circles square to the edge.
+    assert [(one.kind, one.radius_mm) for one in found.rivals] == [("disc", 5.0)]
+    assert (found.odds, found.rivals[0].odds) == (0.5, 0.5)
     assert np.abs(meeting().with_fillets((found,)).against(ball_points(5.0)[0]).distance).max() < 0.01
     apart = Meeting((tube(5.0, 30.0, "z"), tube(20.0, 30.0, "z")))
     assert given_fillet(apart, (0, 1), 5.0, np.zeros(3)) is None

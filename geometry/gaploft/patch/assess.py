@@ -17,8 +17,9 @@ from gaploft.evidence.model import (
     Halves,
     Seam,
 )
-from gaploft.patch.blank import Blanks, blank_patches, main_part
+from gaploft.patch.blank import Blanks, blank_patches
 from gaploft.patch.fit import PatchFit
+from gaploft.patch.places import main_part
 
 Floats = NDArray[np.float64]
 

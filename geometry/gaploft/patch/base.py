@@ -26,6 +26,16 @@ class Base(Protocol):
         """Signed distance, normal and more of points (n, 3)."""
 
 
+class SureBase(Base, Protocol):
+    """A base that a fit knows before its field, and how certain it is."""
+
+    def onto(self, points: Floats) -> Floats:
+        """Points moved onto the surface, (n, 3)."""
+
+    def spread(self, points: Floats) -> Floats:
+        """Standard uncertainty of the surface at points of it, (n,) mm, beyond what a field takes up."""
+
+
 @dataclass(frozen=True)
 class FairBase:
     """A surface through nodes: their polynomials, blended."""
@@ -61,8 +71,7 @@ class FairBase:
         local_normal = np.stack([-dx, -dy, np.ones_like(dx)], axis=-1) / steep[..., None]
         normal = np.einsum("mk,mki,mkij->mj", weight, local_normal, frame)
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-        nothing = np.zeros(len(points))
-        return Against(distance, normal, np.zeros(len(points), dtype=np.int64), nothing, nothing)
+        return Against(distance, normal, np.zeros(len(points), dtype=np.int64))
 
 
 @dataclass(frozen=True)

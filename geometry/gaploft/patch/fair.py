@@ -10,6 +10,7 @@ from gaploft.patch.fit import PatchFit, Tick, check_enough, lost_nodes, spread_o
 from gaploft.patch.ground import make_ground
 from gaploft.patch.nodes import point_areas
 from gaploft.patch.noise import noise_of
+from gaploft.patch.places import blanked_places
 from gaploft.patch.region import Region
 from gaploft.patch.settle import Cloud, Laid, laid_on, settled
 from gaploft.patch.system import Factor, factorised
@@ -19,8 +20,8 @@ from gaploft.surface.fit import tukey_weights
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-#: Stiffnesses and orders among which a surface without tubes is chosen.
-_FAIR_WAYS = ((3, 1.0), (3, 1.6), (3, 2.5), (3, 4.0), (4, 1.6), (4, 2.5), (4, 4.0))
+#: Orders and stiffnesses, mm, among which a surface without tubes is chosen, and what it starts from.
+_FAIR_WAYS = ((3, 1.6), (3, 2.5), (4, 1.8), (4, 2.5), (4, 3.2), (4, 4.0))
 _FAIR_START = Directed(order=3), 2.0
 
 
@@ -37,18 +38,20 @@ def fit_fair(region: Region, spacing_mm: float, tick: Tick) -> PatchFit:
     laid = settled(laid, cloud, weights, way, stiff)
     tick(0.3)
     noise, density = noise_of(region.points[first], laid.residuals[first], areas[first])
-    way, stiff = _likeliest(laid, areas * weights, density)
-    laid = settled(laid, cloud, weights, way, stiff)
-    tick(0.5)
+    tick(0.4)
     uncertain = _fair_spread(laid, areas * weights, density, way, stiff, None)
     nodes = FairBase.of(laid).nodes
     margin = margins(nodes, laid.owner, region.away_mm, laid.residuals, uncertain, noise)
     trusted = region.away_mm > margin[laid.owner]
     weights = np.where(trusted, tukey_weights(laid.residuals, 1.2 * noise), 0.0)
     noise, density = noise_of(region.points[trusted], laid.residuals[trusted], areas[trusted])
-    way, stiff = _likeliest(laid, areas * weights, density)
-    tick(0.7)
     laid = settled(laid, cloud, weights, way, stiff)
+    tick(0.6)
+    start = fair_fit(region, laid, trusted, areas * weights, noise, density, way, stiff)
+    way, stiff = _best_on_blanks(start)
+    tick(0.85)
+    laid = settled(laid, cloud, weights, way, stiff)
+    noise, density = noise_of(region.points[trusted], laid.residuals[trusted], areas[trusted])
     return fair_fit(region, laid, trusted, areas * weights, noise, density, way, stiff)
 
 
@@ -92,23 +95,24 @@ def _fair_spread(
     return spread_of(nodes, Fitted(np.zeros(len(laid.points)), stiff, factor, 0.0), density, where)
 
 
-def _likeliest(laid: Laid, weights: Floats, density: float) -> tuple[Directed, float]:
-    """Order and stiffness under which the scan is likeliest, to first order about a surface."""
-    data = laid.pulled(weights)
-    n = len(laid.points)
-    tried = []
-    tiny = 1e-9 * data.local
-    for order in (3, 4):
-        way = Directed(order=order)
-        fair = laid.fair(way)
-        prior = factorised(laid.pattern.matrix(tiny + fair.local)).log_determinant
-        for stiff in (s for o, s in _FAIR_WAYS if o == order):
-            scale = stiff ** (2 * order)
-            factor = factorised(laid.pattern.matrix(data.local + scale * fair.local))
-            pull = laid.pattern.vector(data.pull + scale * fair.pull)
-            rest = data.value + scale * fair.value - float(pull @ factor.solve(pull))
-            free = 6 if order == 3 else 10
-            likelihood = factor.log_determinant - prior - (n - free) * np.log(scale) + rest / density
-            tried.append((float(likelihood), way, stiff))
-    best = min(tried, key=lambda one: one[0])
-    return best[1], best[2]
+def _best_on_blanks(fit: PatchFit) -> tuple[Directed, float]:
+    """Order and stiffness that come nearest to intact places like the patch, each blanked in its turn.
+
+    To first order about the fit: one solution for each way and place. Why not the likeliest, as for fields on
+    tubes? The truth is no sample of a surface without a trend, and noise goes together over some points:
+    likelihood takes the most supple surface that there is, which carries the noise of the rim far into the
+    patch.
+    """
+    assert fit.laid is not None
+    weights = fit.seen.weights
+    cloud = Cloud(fit.region.points, np.ones(len(weights)))
+    errors = np.zeros(len(_FAIR_WAYS))
+    for place in blanked_places(fit)[0]:
+        out = place[fit.seen.owner]
+        tested = out & (weights > 0.0)
+        left = np.where(out, 0.0, weights)
+        for k, (order, stiff) in enumerate(_FAIR_WAYS):
+            found = settled(fit.laid, cloud, left, Directed(order=order), stiff, rounds=1)
+            errors[k] += np.average(found.residuals[tested] ** 2, weights=weights[tested])
+    order, stiff = _FAIR_WAYS[int(np.argmin(errors))]
+    return (Directed(order=order), stiff) if errors.any() else _FAIR_START

@@ -26,6 +26,8 @@ class Fillet:
     spread_mm : standard uncertainty of the radius
     kind : see :func:`gaploft.patch.rolling.make_track`
     typed : the radius was given, and not told from the scan
+    odds : how likely it is among its rivals and itself
+    rivals : other fillets that the scan does not rule out
     """
 
     pair: tuple[int, int]
@@ -36,6 +38,8 @@ class Fillet:
     spread_mm: float
     kind: str
     typed: bool = False
+    odds: float = 1.0
+    rivals: "tuple[Fillet, ...]" = ()
 
 
 @dataclass(frozen=True)
@@ -46,15 +50,11 @@ class Against:
     ----------
     distance, normal : signed distance, positive outside, and outward normal of the surface there
     part : number of the sheet, or the number of sheets plus that of the fillet
-    spread_mm : standard uncertainty of the surface along its normal, from those of sheets and radii
-    growth : (n,) how far the surface moves outward as the radius grows; 0 on sheets
     """
 
     distance: Floats
     normal: Floats
     part: NDArray[np.int64]
-    spread_mm: Floats
-    growth: Floats
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,6 @@ class Meeting:
         every = np.arange(len(points))
         best = distance[part, every]
         normal = np.stack([foot.normal for foot in feet])[part, every]
-        spreads = np.stack([self._spread(k, foot.u, foot.v) for k, foot in enumerate(feet)])
-        spread, growth = spreads[part, every], np.zeros(len(points))
         for k, fillet in enumerate(self.fillets):
             i, j = fillet.pair
             near = np.flatnonzero(near_both(feet[i], feet[j], float(fillet.track.radius.max())))
@@ -87,12 +85,41 @@ class Meeting:
             arc = fillet.track.against(points[near])
             # The fillet fills the hollow: where it counts, it stands outside of both sheets.
             better = arc.inside & (arc.distance < best[near])
-            own, arc_part = near[better], better
-            best[own], normal[own], part[own] = arc.distance[arc_part], arc.normal[arc_part], n + k
-            growth[own] = arc.growth[arc_part]
-            moved = (arc.shares[arc_part] * spreads[[i, j]][:, own].T) ** 2
-            spread[own] = np.sqrt(moved.sum(axis=1) + (growth[own] * fillet.spread_mm) ** 2)
-        return Against(best, normal, part, spread, growth)
+            own = near[better]
+            best[own], normal[own], part[own] = arc.distance[better], arc.normal[better], n + k
+        return Against(best, normal, part)
+
+    def spread(self, points: Floats) -> Floats:
+        """Standard uncertainty of the surface along its normal at points of it, (n,) mm.
+
+        From those of sheets and radii, and from the fillets that might be there instead.
+        """
+        n = len(self.sheets)
+        found = self.against(points)
+        feet = [sheet.feet(points) for sheet in self.sheets]
+        spreads = np.stack([self._spread(k, foot.u, foot.v) for k, foot in enumerate(feet)])
+        every = np.arange(len(points))
+        spread = np.where(found.part < n, spreads[np.minimum(found.part, n - 1), every], 0.0)
+        for k, fillet in enumerate(self.fillets):
+            pair = list(fillet.pair)
+            own = np.flatnonzero(found.part == n + k)
+            arc = fillet.track.against(points[own])
+            moved = (arc.shares * spreads[pair][:, own].T) ** 2
+            grown = (arc.growth * fillet.spread_mm) ** 2
+            spread[own] = np.sqrt(moved.sum(axis=1) + grown)
+            # Where another fillet would reach and this one does not, a sheet is.
+            near = np.flatnonzero(near_both(feet[pair[0]], feet[pair[1]], float(fillet.track.radius.max())))
+            spread[near] = np.hypot(spread[near], self._rivalled(k, points[near], found.distance[near]))
+        return spread
+
+    def _rivalled(self, k: int, points: Floats, distance: Floats) -> Floats:
+        """How far the rivals of fillet ``k`` are off the surface, by their odds, (n,) mm."""
+        fillet = self.fillets[k]
+        total = np.zeros(len(points))
+        for rival in fillet.rivals:
+            others = [rival if m == k else one for m, one in enumerate(self.fillets)]
+            total += rival.odds * (self.with_fillets(tuple(others)).against(points).distance - distance) ** 2
+        return np.sqrt(total)
 
     def onto(self, points: Floats) -> Floats:
         """Points moved onto the surface along its normals, (n, 3)."""

@@ -12,7 +12,7 @@ from gaploft.job_patch import PatchSettings
 from gaploft.patch.assess import PatchAssessed, assess_patch
 from gaploft.patch.drawn import damaged_by_outlines
 from gaploft.patch.fair import fit_fair
-from gaploft.patch.fit import PatchFit, fit_on_tubes
+from gaploft.patch.fit import PatchFit, fit_on_quadric, fit_on_tubes
 from gaploft.patch.joined import UnseenEdge
 from gaploft.patch.region import Region, cut_out
 from gaploft.scan.model import Note, Scan
@@ -67,7 +67,8 @@ def rebuild_patch(
     """Rebuild the surface over marked damage of any outline.
 
     Tubes that meet around the damage, with the fillets between them, are looked for first; where the
-    surroundings are none, the patch is the surface whose curvature changes least.
+    surroundings are none, a surface of the second degree; else the patch is the surface whose curvature
+    changes least, or most evenly.
 
     Raises
     ------
@@ -93,7 +94,7 @@ def rebuild_patch(
                 f"the patch is a fair surface of its own: {error}",
             )
         )
-        fit = fit_fair(region, spacing, lambda share: tick(0.05 + 0.5 * share))
+        fit = _on_no_tubes(region, spacing, lambda share: tick(0.05 + 0.5 * share))
     try:
         assessed = assess_patch(fit, lambda share: tick(0.55 + 0.45 * share))
     except EvidenceError as error:
@@ -108,6 +109,14 @@ def rebuild_patch(
             )
         )
     return PatchStage(fit, assessed, tuple(notes))
+
+
+def _on_no_tubes(region: Region, spacing_mm: float, tick: Callable[[float], None]) -> PatchFit:
+    """On a surface of the second degree if one explains the scan, else as fair as intact places ask for."""
+    try:
+        return fit_on_quadric(region, spacing_mm, tick)
+    except EvidenceError:
+        return fit_fair(region, spacing_mm, tick)
 
 
 def cut_around(scan: Scan, damaged: Bools) -> tuple[Region, float]:

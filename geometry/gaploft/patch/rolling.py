@@ -16,8 +16,8 @@ Kind = Literal["ball", "disc"]
 
 #: Newton steps for the centres of balls, for those of discs, and for places along the line of centres.
 _STEPS, _DISC_STEPS, _ALONG_STEPS = 16, 10, 5
-#: The bend of a section is taken for this over the radius at first and at most for that; it is measured where a
-#: contact slides by more than this share of the radius.
+#: The bend of a section is taken for this over the radius at first and at most for that; it is measured where
+#: a contact slides by more than this share of the radius.
 _FIRST_BEND, _LARGEST_BEND, _SLID_SHARE = 0.5, 8.0, 1e-3
 #: Three planes that meet at a smaller determinant than this don't meet in a place; the bend of a line of
 #: anchors is believed down to this.

@@ -67,7 +67,7 @@ class Sheet:
         if start is None:
             tree, sample_u, sample_v = self.samples
             nearest = tree.query(points)[1]
-            found = self.surface.project(points, sample_u[nearest], sample_v[nearest], steps=4)
+            found = self.surface.project(points, sample_u[nearest], sample_v[nearest], steps=3)
         else:
             found = self.surface.project(points, start.u, start.v, steps=2)
         first, last = self.surface.range_u
