@@ -1,4 +1,4 @@
-"""Curved outlines that are formulas, with exact foot points: a torus, an ellipsoid, a saddle, a cylinder.
+"""Curved outlines that are formulas, with exact foot points: torus, ellipsoid, saddle, cylinder, flared tube.
 
 Each has ``project(points)``: foot points (n, 3) mm and outward unit normals (n, 3) there, and
 ``rough()``: a coarse mesh of itself to scatter a scan's points over.
@@ -6,6 +6,7 @@ Each has ``project(points)``: foot points (n, 3) mm and outward unit normals (n,
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -145,6 +146,48 @@ class Saddle:
         return np.column_stack([flat, self._height(flat)]), faces
 
 
+@dataclass(frozen=True)
+class Flare:
+    """A round tube along z that flares: its radius is ``neck_mm + wide_mm * exp(z / length_mm)``.
+
+    It is no tube whose sections hardly change, and no surface of the second degree.
+    """
+
+    neck_mm: float = 14.0
+    wide_mm: float = 4.0
+    length_mm: float = 18.0
+    start_mm: float = -85.0
+    stop_mm: float = 26.0
+
+    def _radius(self, z: Floats) -> tuple[Floats, Floats, Floats]:
+        """Radius and its first and second derivative along z."""
+        more = self.wide_mm * np.exp(z / self.length_mm)
+        return self.neck_mm + more, more / self.length_mm, more / self.length_mm**2
+
+    def project(self, points: Floats) -> tuple[Floats, Floats]:
+        """Closest points and normals: Newton's method for the foot's z, in the plane of axis and point."""
+        out = np.hypot(points[:, 0], points[:, 1])
+        z = points[:, 2].copy()
+        for _ in range(80):
+            radius, slope, bend = self._radius(z)
+            short = radius - out
+            step = (z - points[:, 2] + short * slope) / np.maximum(1.0 + slope**2 + short * bend, 0.2)
+            z -= np.clip(step, -3.0, 3.0)
+            if np.abs(step).max(initial=0.0) < 1e-12:
+                break
+        radius, slope, _ = self._radius(z)
+        way = _unit(points * [1.0, 1.0, 0.0])
+        foot = radius[:, None] * way + z[:, None] * [0.0, 0.0, 1.0]
+        return foot, _unit(way - slope[:, None] * [0.0, 0.0, 1.0])
+
+    def rough(self) -> tuple[Floats, Faces]:
+        """A mesh with edges of some 2 mm."""
+        rows = np.linspace(self.start_mm, self.stop_mm, 71)
+        z, around, faces = _grid(rows, np.linspace(0, 2 * np.pi, 91))
+        radius = self._radius(z)[0]
+        return np.stack([radius * np.cos(around), radius * np.sin(around), z], axis=1), faces
+
+
 def _spot(at_mm: tuple[float, float, float], size_mm: float) -> Callable[[Surface], Mark]:
     """A round mark about the foot of a point."""
 
@@ -154,10 +197,14 @@ def _spot(at_mm: tuple[float, float, float], size_mm: float) -> Callable[[Surfac
     return mark
 
 
+_SHORT_FLARE = partial(Flare, 17.0, 3.5, 13.0, stop_mm=22.0)
+
 CLOSED_SITES = (
     Site("torus_inner", Torus, _spot((44.0, 0.0, 4.0), 25.0), 25.0),
     Site("torus_outer", Torus, _spot((72.0, 5.0, 10.0), 30.0), 30.0, kept_out=True),
     Site("ellipsoid", Ellipsoid, _spot((20.0, 8.0, 20.0), 25.0), 25.0, kept_out=True),
     Site("saddle", Saddle, _spot((6.0, -8.0, 0.0), 40.0), 40.0, edge_mm=0.75, reach_mm=90.0),
     Site("one_sided_cylinder", Cylinder, _spot((16.0, 2.0, 5.0), 25.0), 25.0),
+    Site("flare", Flare, _spot((18.0, 0.0, 0.0), 25.0), 25.0),
+    Site("flare_short", _SHORT_FLARE, _spot((0.0, -22.0, 3.0), 22.0), 22.0, kept_out=True),
 )

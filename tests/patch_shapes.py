@@ -4,6 +4,7 @@ import numpy as np
 from scipy.spatial import Delaunay
 
 from closed_surfaces import cylinder, spline_of
+from gaploft.patch.region import cut_out
 from gaploft.patch.sheet import Sheet
 from gaploft.surface.model import TubeSurface
 
@@ -76,3 +77,20 @@ def tube(radius, length=100.0, axis="z", spans=64):
     net = surface.coefficients - [0.0, 0.0, length / 2]
     turned = {"z": net, "x": net[..., [2, 0, 1]], "y": net[..., [1, 2, 0]]}[axis]
     return Sheet(TubeSurface(surface.basis, turned).turned_outward())
+
+
+def bent(height, noise_mm, *, side_mm=70.0, half_mm=10.0, seed=2):
+    """A square bent by a height over (x, y) with a round damage in its middle.
+
+    Returns the region around the damage, with noise, and points of the truth where the damage is.
+    """
+    points, faces = sheet(side_mm, side_mm, 1.2)
+    points[:, 2] = height(points[:, :2])
+    corner = points[faces]
+    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    normals = np.zeros_like(points)
+    np.add.at(normals, faces.ravel(), np.repeat(across, 3, axis=0))
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    scan = points + np.random.default_rng(seed).normal(0.0, noise_mm, len(points))[:, None] * normals
+    damaged = np.hypot(points[:, 0], points[:, 1]) < half_mm
+    return cut_out(scan, faces, normals, damaged, 40.0), points[damaged]

@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from cad_skin import CadSkin
-from junction_closed import Cylinder, Ellipsoid, Saddle, Torus
+from junction_closed import Cylinder, Ellipsoid, Flare, Saddle, Torus
 from junction_mesh import edges_of, scattered_on, thinned, triangulated
 from junctions import CASES, DEVELOPMENT, KEPT_OUT, SITES, junction_cases, off
 
@@ -25,6 +25,7 @@ IMPLICIT = {
     Torus(): lambda x, y, z: (np.hypot(x, y) - 60.0) ** 2 + z**2 - 16.0**2,
     Cylinder(): lambda x, y, z: x**2 + y**2 - 16.0**2,
     Ellipsoid(): lambda x, y, z: (x / 22.0) ** 2 + (y / 30.0) ** 2 + (z / 55.0) ** 2 - 1.0,
+    Flare(): lambda x, y, z: np.hypot(x, y) - 14.0 - 4.0 * np.exp(z / 18.0),
     Saddle(): lambda x, y, z: z - x**2 / 70.0 + y**2 / 50.0,
 }
 CAD = [name for name, site in SITES.items() if isinstance(site.surface(), CadSkin)]

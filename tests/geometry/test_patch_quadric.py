@@ -9,9 +9,8 @@ from scipy.spatial.transform import Rotation
 from gaploft.errors import EvidenceError
 from gaploft.patch.fit import fit_on_quadric
 from gaploft.patch.quadric import fit_quadric
-from gaploft.patch.region import cut_out
 from junction_closed import Cylinder, Ellipsoid, Saddle, Torus
-from patch_shapes import rolled, triangles_over
+from patch_shapes import bent
 
 NOISE = 0.02
 
@@ -86,24 +85,8 @@ def test_what_is_nowhere_near_a_quadric_is_refused():
         fit_quadric(foot, normal, np.ones(len(foot)))
 
 
-def bent(height):
-    """A rectangle bent by a height over (x, y), with a round damage in the middle; region and truth."""
-    flat, faces, _ = rolled(1e6, 70.0, 70.0, 1.2)
-    flat = flat[:, :2]
-    points = np.column_stack([flat, height(flat)])
-    faces = triangles_over(flat)
-    corner = points[faces]
-    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    normals = np.zeros_like(points)
-    np.add.at(normals, faces.ravel(), np.repeat(across, 3, axis=0))
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    scan = points + np.random.default_rng(2).normal(0.0, NOISE, len(points))[:, None] * normals
-    damaged = np.hypot(*flat.T) < 10.0
-    return cut_out(scan, faces, normals, damaged, 40.0), points[damaged]
-
-
 def test_a_patch_on_a_quadric():
-    region, truth = bent(lambda flat: flat[:, 0] ** 2 / 70.0 - flat[:, 1] ** 2 / 50.0)
+    region, truth = bent(lambda flat: flat[:, 0] ** 2 / 70.0 - flat[:, 1] ** 2 / 50.0, NOISE)
     ticks = []
     fit = fit_on_quadric(region, 1.5, ticks.append)
     assert fit.quadric is not None
@@ -116,6 +99,6 @@ def test_a_patch_on_a_quadric():
 
 def test_a_bend_of_higher_degree_is_none():
     """A flare that a quadric is off by tenths of a millimetre."""
-    region, _ = bent(lambda flat: flat[:, 0] ** 2 / 70.0 + 2.0 * np.exp(flat[:, 1] / 15.0))
+    region, _ = bent(lambda flat: flat[:, 0] ** 2 / 70.0 + 2.0 * np.exp(flat[:, 1] / 15.0), NOISE)
     with pytest.raises(EvidenceError, match="second degree"):
         fit_on_quadric(region, 1.5, lambda share: None)
