@@ -144,6 +144,7 @@ def test_patch_keeps_within_the_bounds(tmp_path):
     assert report["patch"]["kind"] == "tubes"
     (fillet,) = report["patch"]["fillets"]
     assert fillet["radius_mm"] == pytest.approx(JOINT.fillet_mm, abs=0.15)
+    assert 0.5 <= fillet["odds"] <= 1.0
     error, band, area = rebuilt_zone(out, tmp_path)
     bounds = expected["bounds"]
     assert np.sqrt(np.sum(area * error**2) / area.sum()) < bounds["rms_mm"]

@@ -92,6 +92,7 @@ def _fillets(fit: PatchFit) -> list[dict[str, Any]]:
             "radius_u_mm": fillet.spread_mm,
             "along": fillet.kind,
             "even": not np.any(fillet.slope),
+            "odds": fillet.odds,
         }
         for fillet in fit.joined.meeting.fillets
     ]
