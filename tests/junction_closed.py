@@ -202,6 +202,7 @@ _SHORT_FLARE = partial(Flare, 17.0, 3.5, 13.0, stop_mm=22.0)
 CLOSED_SITES = (
     Site("torus_inner", Torus, _spot((44.0, 0.0, 4.0), 25.0), 25.0),
     Site("torus_outer", Torus, _spot((72.0, 5.0, 10.0), 30.0), 30.0, kept_out=True),
+    Site("torus_tight", partial(Torus, 55.0, 15.0), _spot((67.0, 0.0, 10.0), 30.0), 30.0),
     Site("ellipsoid", Ellipsoid, _spot((20.0, 8.0, 20.0), 25.0), 25.0, kept_out=True),
     Site("saddle", Saddle, _spot((6.0, -8.0, 0.0), 40.0), 40.0, edge_mm=0.75, reach_mm=90.0),
     Site("one_sided_cylinder", Cylinder, _spot((16.0, 2.0, 5.0), 25.0), 25.0),

@@ -30,6 +30,8 @@ _SPACING_MM, _MOST_NODES = 1.3, 14_000
 _WIDEST_MM = 160.0
 #: A patch whose curvature changes so many times as much as that of its blanks is looked at first.
 _UNLIKE = 1.5
+#: A tube is in doubt when blanks on it are off by so many times the noise, root mean square.
+_DOUBTFUL = 0.5
 
 
 @dataclass(frozen=True)
@@ -66,9 +68,9 @@ def rebuild_patch(
 ) -> PatchStage:
     """Rebuild the surface over marked damage of any outline.
 
-    Tubes that meet around the damage, with the fillets between them, are looked for first; where the
-    surroundings are none, a surface of the second degree; else the patch is the surface whose curvature
-    changes least, or most evenly.
+    Tubes that meet around the damage, with the fillets between them, are looked for first. Where the
+    surroundings are none, or a single tube that blanks cast doubt on, it is a surface of the second degree;
+    else the one whose curvature changes least, or most evenly.
 
     Raises
     ------
@@ -80,35 +82,74 @@ def rebuild_patch(
     """
     region, spacing = cut_around(scan, damaged_mask(scan, damage, settings))
     tick(0.05)
-    notes: list[Note] = []
     try:
-        fit = fit_on_tubes(region, spacing, lambda share: tick(0.05 + 0.5 * share), settings.creases)
+        fit = fit_on_tubes(region, spacing, _within(tick, 0.05, 0.35), settings.creases)
     except UnseenEdge:
         raise
     except EvidenceError as error:
         if settings.creases:
             raise InputError(f"a crease needs tubes on both sides of it: {error}; or remove it") from None
-        notes.append(
-            Note(
-                "no_tubes",
-                f"the patch is a fair surface of its own: {error}",
-            )
-        )
-        fit = _on_no_tubes(region, spacing, lambda share: tick(0.05 + 0.5 * share))
+        note = Note("no_tubes", f"the patch is a fair surface of its own: {error}")
+        fit = _on_no_tubes(region, spacing, _within(tick, 0.05, 0.35))
+        return _judged(fit, (note,), _within(tick, 0.35, 1.0))
+    stage = _judged(fit, (), _within(tick, 0.35, 0.65))
+    better = _better_on_none(stage, region, spacing, _within(tick, 0.65, 1.0))
+    tick(1.0)
+    return stage if better is None else better
+
+
+def _within(tick: Callable[[float], None], start: float, stop: float) -> Callable[[float], None]:
+    """Progress of a part as that of the whole."""
+    return lambda share: tick(start + (stop - start) * share)
+
+
+def _judged(fit: PatchFit, notes: tuple[Note, ...], tick: Callable[[float], None]) -> PatchStage:
+    """A fit with its evidence, or with the reason why there is none."""
     try:
-        assessed = assess_patch(fit, lambda share: tick(0.55 + 0.45 * share))
+        assessed = assess_patch(fit, tick)
     except EvidenceError as error:
-        notes.append(Note("no_evidence", str(error)))
-        return PatchStage(fit, None, tuple(notes))
+        return PatchStage(fit, None, (*notes, Note("no_evidence", str(error))))
     if assessed.blanks.unlike > _UNLIKE:
-        notes.append(
-            Note(
-                "blanks_unlike",
-                f"the patch changes its curvature {assessed.blanks.unlike:.1f} times as much as the intact "
-                "places it could be tested on, and the band was widened by as much: look at it",
-            )
+        unlike = Note(
+            "blanks_unlike",
+            f"the patch changes its curvature {assessed.blanks.unlike:.1f} times as much as the intact "
+            "places it could be tested on, and the band was widened by as much: look at it",
         )
-    return PatchStage(fit, assessed, tuple(notes))
+        notes = (*notes, unlike)
+    return PatchStage(fit, assessed, notes)
+
+
+def _better_on_none(
+    stage: PatchStage, region: Region, spacing_mm: float, tick: Callable[[float], None]
+) -> PatchStage | None:
+    """A patch on no tubes if blanks come back better from it than from a tube that they cast doubt on.
+
+    A tube that bends much within its damage is fitted worse by sections than by what is fair. Fillets are
+    continued by tubes alone.
+    """
+    joined, assessed = stage.fit.joined, stage.assessed
+    if joined is None or assessed is None or len(joined.tubes) > 1:
+        return None
+    blank = assessed.evidence.blank_test
+    if blank.rms_mm < _DOUBTFUL * stage.fit.noise_mm:
+        return None
+    try:
+        other = _judged(
+            _on_no_tubes(region, spacing_mm, _within(tick, 0.0, 0.5)), (), _within(tick, 0.5, 1.0)
+        )
+    except EvidenceError:
+        return None
+    if other.assessed is None or other.assessed.blanks.size < assessed.blanks.size:
+        return None
+    there = other.assessed.evidence.blank_test.rms_mm
+    if there > blank.rms_mm:
+        return None
+    why = Note(
+        "no_tubes",
+        f"the patch is a fair surface of its own: intact places beside it come back to {there:.3f} mm on "
+        f"one, and to {blank.rms_mm:.3f} mm on a tube",
+    )
+    return PatchStage(other.fit, other.assessed, (why, *other.notes))
 
 
 def _on_no_tubes(region: Region, spacing_mm: float, tick: Callable[[float], None]) -> PatchFit:
