@@ -116,6 +116,10 @@ def _leaning(lean_deg: float, fillet_mm: float) -> Callable[[], CadSkin]:
 
 _STAY = _branch(8.0, 60.0)
 _CONE = _branch(9.0, 60.0, end_radius_mm=7.0)
+_SLIM = _branch(9.5, 64.0, end_radius_mm=7.0)
+_BACK: Vector = (-0.3, -1.0, 0.0)
+_BLUNT = _shape(17.0, _branch(11.0, 70.0), fillet_mm=9.0)
+_FORK = _shape(17.5, _branch(13.0, 50.0), fillet_mm=5.0)
 _LOW = _branch(9.0, 60.0, start_mm=(0.0, 5.0))
 _SHORT = _shape(17.0, _branch(10.0, 90.0, length_mm=52.0), fillet_mm=8.0)
 _CLUSTER = _shape(
@@ -128,7 +132,7 @@ _TWO_STAYS = _shape(
 CAD_SITES = (
     Site("tee_side", _tee(6.0), _spot(SIDE, 0.5, 20.0), 20.0),
     Site("tee_main_edge", _tee(10.0), _spot((0.7, 0.7, 0.0), 0.0, 25.0), 25.0),
-    Site("tee_crown", _tee(15.0), _spot(CROTCH, 0.5, 15.0), 15.0, kept_out=True),
+    Site("tee_crown", _tee(15.0), _spot(CROTCH, 0.5, 15.0), 15.0),
     Site("tee_ring", _tee(12.0), _spot((0.5, 0.8, 0.0), 0.4, 40.0, island_mm=7.0), 40.0),
     Site("tee_all_round", _SHORT, _along(10.0), 20.0),
     Site("lean60_crotch", _leaning(60.0, 8.0), _spot(CROTCH, 0.5, 25.0), 25.0),
@@ -147,7 +151,7 @@ CAD_SITES = (
     ),
     Site("stay_crotch", _shape(16.0, _STAY, fillet_mm=6.0), _spot(CROTCH, 0.5, 20.0), 20.0, kept_out=True),
     Site("cone_stay_crotch", _shape(16.0, _CONE, fillet_mm=12.0), _spot(CROTCH, 0.5, 25.0), 25.0),
-    Site("cone_stay_side", _shape(16.0, _CONE, fillet_mm=15.0), _spot(SIDE, 0.5, 30.0), 30.0, kept_out=True),
+    Site("cone_stay_side", _shape(16.0, _CONE, fillet_mm=15.0), _spot(SIDE, 0.5, 30.0), 30.0),
     Site("offset_side", _shape(16.0, _LOW, fillet_mm=8.0), _spot((0.0, -1.0, 0.0), 0.5, 25.0), 25.0),
     Site(
         "offset_crotch",
@@ -172,4 +176,14 @@ CAD_SITES = (
     ),
     Site("cluster_between", _CLUSTER, _between(40.0), 40.0),
     Site("two_stays_between", _TWO_STAYS, _between(30.0), 30.0, kept_out=True),
+    Site(
+        "tee_wide_side",
+        _shape(18.0, _branch(13.0, 90.0), fillet_mm=15.0),
+        _spot((0.4, 0.9, 0.0), 0.6, 18.0),
+        18.0,
+        kept_out=True,
+    ),
+    Site("slim_cone_back", _shape(17.0, _SLIM, fillet_mm=13.0), _spot(_BACK, 0.4, 26.0), 26.0, kept_out=True),
+    Site("lean70_crotch", _BLUNT, _spot(CROTCH, 0.4, 22.0), 22.0, kept_out=True),
+    Site("y50_side", _FORK, _spot(SIDE, 0.6, 18.0), 18.0, kept_out=True),
 )

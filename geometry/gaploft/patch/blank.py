@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.stats import t as student
 
 from gaploft.errors import EvidenceError
+from gaploft.evidence.band import HALF_WIDTH
 from gaploft.patch.base import PatchSurface, SureBase
 from gaploft.patch.fair import fair_fit
 from gaploft.patch.field import fitted, spread_at
@@ -44,7 +46,7 @@ class Blanks:
 
     ``size`` is the share of the damage's own size that fitted in; ``unlike`` by how much the curvature of the
     patch changes more than that of the blanks, on no tubes; ``grown`` by how much more a patch without any
-    trend is off than blanks that are smaller.
+    trend may be off than few blanks, that are smaller.
     """
 
     patches: tuple[BlankPatch, ...]
@@ -91,8 +93,16 @@ def blank_patches(fit: PatchFit, tick: Callable[[float], None]) -> Blanks:
             "no blanked place beside the damage could be rebuilt: scan more of what is around it"
         )
     unlike = 1.0 if fit.joined is not None else _changes_more(fit, found)
-    grown = 1.0 if fit.laid is None else size**-_GROWS
+    grown = 1.0 if fit.laid is None else _few(len(found)) * size**-_GROWS
     return Blanks(tuple(found), size, width, unlike, grown)
+
+
+def _few(count: int) -> float:
+    """How much wider a band is that so few blanks tell: Student's quantile over the normal one.
+
+    The way of a fair surface is chosen on the same blanks, which flatters it.
+    """
+    return float(student.ppf(0.975, max(count - 1, 1)) / HALF_WIDTH)
 
 
 def _changes_more(fit: PatchFit, found: list[BlankPatch]) -> float:
