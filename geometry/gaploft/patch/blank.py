@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from gaploft.errors import EvidenceError
 from gaploft.evidence.band import HALF_WIDTH
@@ -102,7 +102,7 @@ def _few(count: int) -> float:
 
     The way of a fair surface is chosen on the same blanks, which flatters it.
     """
-    return float(student.ppf(0.975, max(count - 1, 1)) / HALF_WIDTH)
+    return float(stdtrit(max(count - 1, 1), 0.975) / HALF_WIDTH)
 
 
 def _changes_more(fit: PatchFit, found: list[BlankPatch]) -> float:
