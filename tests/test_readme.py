@@ -23,7 +23,7 @@ from gaploft.evidence.model import (
     Seam,
     Seating,
 )
-from gaploft.evidence.verdict import judge
+from gaploft.evidence.verdict import PATCH_WORDS, judge
 from gaploft.job import MM_PER_UNIT, Damage, HalvesSettings, Job, Layers, TargetSettings
 from gaploft.job_file import _KEYS, read_job
 from gaploft.job_sources import DonorSettings, MirrorSettings, Region, ShelfSettings
@@ -261,6 +261,20 @@ def test_halves_that_have_not_moved_are_held_with_a_sentence(halves, reason):
     verdict, notes = judge(short)
     assert verdict == "ready"
     assert [note.code for note in notes] == ["blank_test_short"]
+
+
+def test_sentences_of_a_patch_do_not_speak_of_a_tube():
+    poor = replace(
+        with_figure("blank_test.p95_mm", 0.3),
+        band95_mm=replace(SOUND.band95_mm, max=0.4),
+        blank_test=replace(SOUND.blank_test, p95_mm=0.3, length_mm=0.5 * SOUND.gap.length_mm),
+    )
+    codes = {"blank_test_wide", "band_wide", "blank_test_short", "no_evidence"}
+    of_tube, of_patch = judge(poor)[1], judge(poor, PATCH_WORDS)[1]
+    assert {note.code for note in of_tube} == {note.code for note in of_patch} == codes
+    told = " ".join(note.text for note in of_patch)
+    assert not re.search(r"stretch|the tube|spare section|the gap", told)
+    assert "crease" in told
 
 
 #: Words of Blender's interface that the README names.

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from gaploft.errors import EvidenceError, InputError
-from gaploft.evidence.verdict import judge
+from gaploft.evidence.verdict import PATCH_WORDS, judge
 from gaploft.job import Job
 from gaploft.laminate.patch_bed import terrace_depths
 from gaploft.laminate.patch_wall import inner_depth
@@ -103,7 +103,7 @@ def rebuild_from_patch(stages: Stages, stage: PatchStage, progress: Progress, la
     verdict: Verdict = "refused"
     assessed = stage.assessed
     if assessed is not None:
-        verdict, told = judge(assessed.evidence)
+        verdict, told = judge(assessed.evidence, PATCH_WORDS)
         notes += told
     try:
         if verdict == "refused" or assessed is None:

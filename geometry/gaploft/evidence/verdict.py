@@ -1,5 +1,6 @@
 """The verdict on a rebuild, and the warnings that go with it."""
 
+from dataclasses import dataclass
 from math import isnan
 from typing import Literal
 
@@ -24,7 +25,30 @@ MOST_WAVES = 2.5
 UNSEEN_DEG = 10.0
 
 
-def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
+@dataclass(frozen=True)
+class Words:
+    """What sentences call the part, what is blanked of it and what is lost, and what they advise."""
+
+    part: str
+    blanks: str
+    longest: str
+    lost: str
+    instead: str
+
+
+TUBE_WORDS = Words(
+    "the tube", "stretches", "longest intact stretch", "gap", "scan more of the tube or use a spare section"
+)
+PATCH_WORDS = Words(
+    "the part",
+    "places",
+    "widest intact place",
+    "damage",
+    "scan more of what is around it, or add the line in which tubes meet as a crease",
+)
+
+
+def judge(evidence: Evidence, words: Words = TUBE_WORDS) -> tuple[Verdict, tuple[Note, ...]]:
     """Verdict by the rule that the README states, with a sentence for whatever keeps it from "ready".
 
     Refused when the blank test's 95 % error or the band's median is beyond five tolerances; else
@@ -52,8 +76,8 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
         notes.append(
             Note(
                 "blank_test_wide",
-                f"blanked intact stretches were rebuilt within {blank.p95_mm:.3f} mm (95 %), more than "
-                f"{TOLERANCE_MM:.2f} mm: check the target against what you know of the tube",
+                f"blanked intact {words.blanks} were rebuilt within {blank.p95_mm:.3f} mm (95 %), more than "
+                f"{TOLERANCE_MM:.2f} mm: check the target against what you know of {words.part}",
             )
         )
     if band.max > TOLERANCE_MM:
@@ -95,17 +119,17 @@ def judge(evidence: Evidence) -> tuple[Verdict, tuple[Note, ...]]:
         notes.append(
             Note(
                 "blank_test_short",
-                f"the longest intact stretch to test on is {blank.length_mm:.0f} mm, the damage is "
-                f"{evidence.gap.length_mm:.0f} mm: the blank test speaks for less than the gap",
+                f"the {words.longest} to test on is {blank.length_mm:.0f} mm, the damage is "
+                f"{evidence.gap.length_mm:.0f} mm: the blank test speaks for less than the {words.lost}",
             )
         )
     if refused:
         notes.append(
             Note(
                 "no_evidence",
-                f"blanked stretches came back within {blank.p95_mm:.2f} mm and the band is {band.median:.2f} "
-                f"mm, up to {band.max:.2f} mm: no evidence supports a target here; scan more of the tube or "
-                "use a spare section",
+                f"blanked {words.blanks} came back within {blank.p95_mm:.2f} mm and the band is "
+                f"{band.median:.2f} mm, up to {band.max:.2f} mm: no evidence supports a target here; "
+                f"{words.instead}",
             )
         )
         return "refused", tuple(notes)
