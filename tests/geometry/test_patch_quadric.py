@@ -7,6 +7,7 @@ from scipy.optimize import minimize
 from scipy.spatial.transform import Rotation
 
 from gaploft.errors import EvidenceError
+from gaploft.patch.blank import blank_patches
 from gaploft.patch.fit import fit_on_quadric
 from gaploft.patch.quadric import fit_quadric
 from junction_closed import Cylinder, Ellipsoid, Saddle, Torus
@@ -95,6 +96,19 @@ def test_a_patch_on_a_quadric():
     assert np.sqrt(np.mean(fit.surface.against(truth).distance ** 2)) < 0.2 * NOISE
     assert fit.noise_mm == pytest.approx(NOISE, rel=0.1)
     assert ticks == sorted(ticks)
+
+
+def test_blanks_are_expected_to_be_off_by_the_noise_that_they_are_compared_with():
+    """The surface is known to a tenth of the noise; what it is compared with on a blank is not."""
+    times = []
+    for seed in (2, 5):
+        region, _ = bent(
+            lambda flat: flat[:, 0] ** 2 / 70.0 - flat[:, 1] ** 2 / 50.0, NOISE, half_mm=6.0, seed=seed
+        )
+        blanks = blank_patches(fit_on_quadric(region, 1.5, lambda share: None), lambda share: None)
+        assert blanks.scale < 1.3
+        times += [patch.error_mm / patch.expected_mm for patch in blanks.patches]
+    assert 0.5 < np.sqrt(np.mean(np.concatenate(times) ** 2)) < 1.3
 
 
 def test_a_bend_of_higher_degree_is_none():

@@ -12,7 +12,7 @@ from gaploft.errors import EvidenceError
 from gaploft.evidence.band import HALF_WIDTH
 from gaploft.patch.base import PatchSurface, SureBase
 from gaploft.patch.fair import fair_fit
-from gaploft.patch.field import fitted, spread_at
+from gaploft.patch.field import fitted, scatter_at, spread_at
 from gaploft.patch.fit import PatchFit
 from gaploft.patch.joined import refitted
 from gaploft.patch.places import blanked_places, main_part, second_forms
@@ -33,7 +33,10 @@ _FAIR_ROUNDS = 5
 
 @dataclass(frozen=True)
 class BlankPatch:
-    """One blanked place: its nodes, errors of the rebuilt surface there, and what was expected of them."""
+    """One blanked place: its nodes, errors of the rebuilt surface there, and what was expected of them.
+
+    What they are compared with is a surface through noise, too: expected errors hold both.
+    """
 
     nodes: Indices
     error_mm: Floats
@@ -81,10 +84,10 @@ def blank_patches(fit: PatchFit, tick: Callable[[float], None]) -> Blanks:
             f"no intact place beside the damage is large enough to test a patch of {width:.0f} mm on: scan "
             "more of what is around it"
         )
-    reference = _reference(fit)
+    reference, scatter = _reference(fit, placed)
     found = []
     for k, nodes in enumerate(placed):
-        blank = _rebuilt(fit, nodes, reference)
+        blank = _rebuilt(fit, nodes, reference, scatter)
         if blank is not None:
             found.append(blank)
         tick((k + 1) / len(placed))
@@ -122,19 +125,30 @@ def _changes_more(fit: PatchFit, found: list[BlankPatch]) -> float:
     return max(1.0, change(main_part(fit)) / max(usual, 1e-6))
 
 
-def _reference(fit: PatchFit) -> Floats:
-    """Nodes on a surface that follows the scan closely, (n, 3)."""
-    nodes = fit.nodes
+def _reference(fit: PatchFit, placed: list[Bools]) -> tuple[Floats, Floats]:
+    """Nodes on a surface that follows the scan closely, (n, 3), and its noise there, (n,) mm.
+
+    The noise is told in the places alone and taken for nearest nodes elsewhere.
+    """
+    nodes, density = fit.nodes, fit.density_mm4
+    stiff = min(_CLOSE_MM, fit.stiff_mm) if fit.laid is not None else _CLOSE_MM
+    close = fitted(nodes, fit.seen, density, stiff)
+    some = np.unique(np.concatenate([_some(np.flatnonzero(place)) for place in placed]))
+    told = scatter_at(nodes, fit.seen, close, some, density)
+    scatter = told[cKDTree(nodes.points[some]).query(nodes.points)[1]]
     if fit.laid is not None:
         cloud = Cloud(fit.region.points, np.ones(len(fit.region.points)))
         assert fit.way is not None
-        laid = settled(fit.laid, cloud, fit.seen.weights, fit.way, min(_CLOSE_MM, fit.stiff_mm), rounds=2)
-        return laid.points
-    close = fitted(nodes, fit.seen, fit.density_mm4, _CLOSE_MM)
-    return np.asarray(nodes.points + close.values[:, None] * nodes.normals)
+        return settled(fit.laid, cloud, fit.seen.weights, fit.way, stiff, rounds=2).points, scatter
+    return np.asarray(nodes.points + close.values[:, None] * nodes.normals), scatter
 
 
-def _rebuilt(fit: PatchFit, blank: Bools, reference: Floats) -> BlankPatch | None:
+def _some(where: Indices) -> Indices:
+    """As many nodes of a place as uncertainties are worked out at."""
+    return where[:: max(1, len(where) // _SPREAD_NODES)]
+
+
+def _rebuilt(fit: PatchFit, blank: Bools, reference: Floats, scatter: Floats) -> BlankPatch | None:
     """Rebuild one blank without its points; None where what is left does not determine it."""
     nodes = fit.nodes
     out = blank[fit.seen.owner]
@@ -170,10 +184,11 @@ def _rebuilt(fit: PatchFit, blank: Bools, reference: Floats) -> BlankPatch | Non
             spread, base = again.field, np.zeros(len(where))
     except (EvidenceError, np.linalg.LinAlgError):
         return None
-    some = where[:: max(1, len(where) // _SPREAD_NODES)]
+    some = _some(where)
     known = spread_at(spread, some, fit.density_mm4)
     nearest = cKDTree(nodes.points[some]).query(nodes.points[where])[1]
-    return BlankPatch(where, error, np.hypot(known[nearest], base))
+    expected = np.sqrt(known[nearest] ** 2 + base**2 + scatter[where] ** 2)
+    return BlankPatch(where, error, expected)
 
 
 def _base_again(fit: PatchFit, out: Bools) -> SureBase:

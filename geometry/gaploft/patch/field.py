@@ -160,3 +160,16 @@ def spread_at(fit: Fitted, chosen: Indices, density_mm4: float) -> Floats:
     solved = fit.factor.solve(unit)
     variance = solved[chosen, np.arange(len(chosen))]
     return np.sqrt(np.maximum(variance, 0.0) * density_mm4)
+
+
+def scatter_at(nodes: Nodes, seen: Seen, fit: Fitted, chosen: Indices, density_mm4: float) -> Floats:
+    """Standard deviation of a field at some nodes from the points' noise alone, (k,) mm.
+
+    Less than :func:`spread_at`, which also counts what so stiff a field may smooth away.
+    """
+    data = attraction(nodes.stencil, None, seen.owner, seen.offset, seen.weights)
+    unit = np.zeros((len(nodes.points), len(chosen)))
+    unit[chosen, np.arange(len(chosen))] = 1.0
+    solved = fit.factor.solve(unit)
+    variance = np.einsum("nk,nk->k", solved, nodes.pattern.matrix(data.local) @ solved)
+    return np.sqrt(np.maximum(variance, 0.0) * density_mm4)
