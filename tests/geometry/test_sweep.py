@@ -148,6 +148,33 @@ def test_determinant_of_the_penalties_wave_by_wave() -> None:
     assert said[1] - said[0] == pytest.approx(told[1] - told[0], rel=1e-6)
 
 
+@pytest.mark.parametrize("straight_mm", [(8.0, 14.0), (12.0, 12.0)])
+def test_determinant_where_bending_costs(straight_mm: tuple[float, float]) -> None:
+    """Then only the lines of the six moves go free."""
+    u, v = places(3000, 6, (90.0, 150.0))
+    fairness = replace(problem_of(torus(u, v), u, v)[0].fairness, basis=TubeBasis.uniform(0.0, 60.0, 9, 32))
+    stiffnesses = [
+        replace(close_waves(close, 5.0), straight_mm=straight)
+        for close, straight in zip((8.0, 12.0), straight_mm, strict=True)
+    ]
+    said = [fairness.log_determinant(waves) for waves in stiffnesses]
+    values = [np.linalg.eigvalsh(dense(fairness.weighted(waves)))[12:] for waves in stiffnesses]
+    told = [np.log(each).sum() for each in values]
+    assert said[1] - said[0] == pytest.approx(told[1] - told[0], rel=1e-6)
+
+
+def test_a_line_costs_nothing_where_bending_costs() -> None:
+    u, v = places(3000, 6, (90.0, 150.0))
+    fairness = problem_of(torus(u, v), u, v)[0].fairness
+    waves = replace(close_waves(8.0, 4.0), straight_mm=40.0)
+    at = fairness.basis.abscissae_u
+    solution = np.zeros((len(at), 6 + fairness.basis.n_v))
+    solution[:, :6] = np.array([0.02, -0.01, 0.03, 0.0, 0.01, -0.02]) * at[:, None] + 1.0
+    bent = solution + 0.0
+    bent[:, 0] += 1e-3 * (at - at.mean()) ** 2
+    assert abs(fairness.roughness(waves, solution)) < 1e-6 * fairness.roughness(waves, bent)
+
+
 def test_grid_heights_are_those_of_the_points() -> None:
     """What the grid says of a solution is where the surface really stands over the unmoved sweep."""
     u, v = places(8000, 2, (-1.0, -1.0))

@@ -43,7 +43,7 @@ def dense(banded):
 
 
 def test_misfit_and_roughness_are_the_quadratic_forms(bent):
-    problem, waves = bent.problem, bent.waves((3, 4, 2))
+    problem, waves = bent.problem, replace(bent, straight_mm=20.0).waves((3, 4, 2))
     x = np.random.default_rng(0).standard_normal(problem.equations.rhs.shape)
     matrix, rhs = dense(problem.equations.matrix), problem.equations.rhs
     assert problem.equations.misfit(x) == pytest.approx(x @ matrix @ x - 2.0 * x @ rhs, rel=1e-10)

@@ -94,6 +94,8 @@ def chosen_fit(
     start: Places = START,
     rough: bool = False,
     closer: float = 1.0,
+    runs_on: bool = False,
+    density_mm4: float = 0.0,
 ) -> ChosenFit:
     """Fit to what lies further from the damage than the margins, as stiff as makes it likeliest.
 
@@ -101,7 +103,8 @@ def chosen_fit(
     departure from that shape which is to be fair. ``start`` is where the search begins, such as what an
     earlier fit chose. ``rough`` does with fewer points and one round: enough to find the margins with.
     ``closer`` is a share of the usual waves for the fit that follows the scan closely: what stands out from
-    that one is no tube.
+    that one is no tube. A tube that ``runs_on`` beyond where it was seen is as straight as the scan makes
+    likeliest. Noise has at least this density.
     """
     distance, rim = outline.distance(tube.u, tube.v)
     trusted = ~tube.damaged & (distance >= margins[rim])
@@ -136,19 +139,24 @@ def chosen_fit(
         plain = max(plain, bridge.cut_off_mm)
         close = close_waves(closer * diameter, plain)
     noise = _noise(problem, close, settled.residual_mm, tube.radius_mm)
-    noise = replace(noise, density_mm4=_FIRST_GUESS * noise.density_mm4)
+    noise = replace(noise, density_mm4=max(_FIRST_GUESS * noise.density_mm4, density_mm4))
     for share in (0.3,) if rough else (0.3, 0.65):
 
         def told(done: float, first: float = share) -> None:
             tick(first + 0.3 * done)
 
         likelihood = Likelihood(problem, noise.density_mm4, diameter, plain)
+        if runs_on:
+            likelihood = likelihood.as_straight(start)
         start = likeliest(likelihood, start, tick=told)
+        if runs_on:
+            likelihood = likelihood.as_straight(start)
         waves = likelihood.waves(start)
         # The stiff surface tells noise from shape, and a boss from both, better than the close one.
         settled = settle(problem, areas, waves, rounds=1, bridge=bridge)
         problem = settled.problem
         noise = _noise(problem, waves, settled.residual_mm, tube.radius_mm)
+        noise = replace(noise, density_mm4=max(noise.density_mm4, density_mm4))
     return ChosenFit(
         problem,
         problem.solution(close),

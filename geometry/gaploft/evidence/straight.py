@@ -27,15 +27,18 @@ def thinned(tube: TubePoints) -> TubePoints:
     )
 
 
-def along_arc(tube: TubePoints) -> tuple[TubePoints, Arc]:
+def along_arc(tube: TubePoints, *, curved: bool = True, runs_on: bool = False) -> tuple[TubePoints, Arc]:
     """The tube with its stations counted along the arc that lies closest to its spine.
 
-    The arc is laid through the spine where there is a tube to see, and a station of the spine becomes that of
-    the arc beside it.
+    It is a line unless it may be ``curved``. It is laid through the spine where there is a tube to see, for
+    one that ``runs_on`` beyond its points only where these are; a station of the spine becomes that of the
+    arc beside it.
     """
     (first, last), (start, stop) = tube.flank_mm, tube.gap_mm
     seen = np.concatenate([np.linspace(first, start, 40), np.linspace(stop, last, 40)])
-    arc = arc_through(seen, tube.spine.points(seen))
+    if runs_on:
+        seen = np.linspace(float(tube.u.min()), float(tube.u.max()), 80)
+    arc = arc_through(seen, tube.spine.points(seen), curved=curved)
     spine = np.linspace(first, last, 400)
     there = arc.straightened(tube.spine.points(spine))[:, 0]
 

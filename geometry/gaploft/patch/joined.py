@@ -1,6 +1,6 @@
 """From trusted scan to a meeting of tubes: which there are, and how they are rounded into each other."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,7 +89,7 @@ def find_joined(
     node = laid.owner
     start = _radius(laid, hollow)
     reach = _reach(region.points[points], creases)
-    tubes = _tubes(region, points, sheet[node], n_sheets, max(_under(start), reach))
+    tubes = _tubes(region, points, sheet[node], [None] * n_sheets, max(_under(start), reach))
     noise = float(np.median([tube.intact.noise_mm for tube in tubes]))
     pairs = touching_pairs(sheet, laid.stencil.near, hollow, rings=7)
     between = points[hollow[node]]
@@ -100,7 +100,7 @@ def find_joined(
         tick(0.4 + 0.1 * k)
         own = _shared_out(meeting, region.points[points], noise)
         largest = max((f.radius_mm for f in meeting.fillets), default=start)
-        tubes = _tubes(region, points, own, n_sheets, max(_under(largest), reach))
+        tubes = _tubes(region, points, own, tubes, max(_under(largest), reach))
         starts = {fillet.pair: fillet.radius_mm for fillet in meeting.fillets}
         on_fillet = points[own == -2]
         meeting = _with_fillets(tubes, region.points[on_fillet], starts, noise)
@@ -201,15 +201,26 @@ def _reach(points: Floats, creases: tuple[Crease, ...]) -> float:
 
 
 def _tubes(
-    region: Region, points: NDArray[np.int64], sheet: NDArray[np.int64], n_sheets: int, under_mm: float
+    region: Region,
+    points: NDArray[np.int64],
+    sheet: NDArray[np.int64],
+    like: Sequence[TubeSheet | None],
+    under_mm: float,
 ) -> tuple[TubeSheet, ...]:
-    """One fit for each sheet; EvidenceError where a sheet is no tube."""
-    if n_sheets == 0:
+    """One fit for each sheet, like an earlier one if there is one; EvidenceError where it is no tube.
+
+    A short one shows little of how its noise goes together, and a shape that follows noise leads anywhere:
+    what the largest sheet shows of it, which comes from the same scanner, holds for all.
+    """
+    if not like:
         raise EvidenceError("no smooth sheet of any size is seen around the damage")
-    return tuple(
-        fit_tube(region.points[points[sheet == k]], region.normals[points[sheet == k]], under_mm)
-        for k in range(n_sheets)
-    )
+    members = [points[sheet == k] for k in range(len(like))]
+    found: list[TubeSheet | None] = [None] * len(like)
+    density = 0.0
+    for k in sorted(range(len(like)), key=lambda k: -len(members[k])):
+        fit = fit_tube(region.points[members[k]], region.normals[members[k]], under_mm, like[k], density)
+        density, found[k] = density or fit.intact.density_mm4, fit
+    return tuple(one for one in found if one is not None)
 
 
 def _with_fillets(
@@ -242,7 +253,8 @@ def refitted(joined: Joined, region: Region, without: Bools) -> Joined:
     EvidenceError
         What is left does not determine a tube or a fillet.
     """
-    return _again(joined, region, np.where(without, -1, joined.owner), joined.on_fillet & ~without)
+    owner = np.where(without, -1, joined.owner)
+    return _again(joined, region, owner, joined.on_fillet & ~without, joined.tubes)
 
 
 def widened(joined: Joined, region: Region, trusted: Bools) -> Joined:
@@ -259,13 +271,19 @@ def widened(joined: Joined, region: Region, trusted: Bools) -> Joined:
     owner[points] = np.maximum(own, -1)
     on_fillet = np.zeros(len(owner), dtype=bool)
     on_fillet[points] = own == -2
-    return _again(joined, region, owner, on_fillet)
+    return _again(joined, region, owner, on_fillet, [None] * len(joined.tubes))
 
 
-def _again(joined: Joined, region: Region, owner: NDArray[np.int64], on_fillet: Bools) -> Joined:
+def _again(
+    joined: Joined,
+    region: Region,
+    owner: NDArray[np.int64],
+    on_fillet: Bools,
+    like: Sequence[TubeSheet | None],
+) -> Joined:
     """The same tubes fitted to the points of their owners, and the same fillets to theirs."""
     every = np.arange(len(region.points))
-    tubes = _tubes(region, every, owner, len(joined.tubes), joined.under_mm)
+    tubes = _tubes(region, every, owner, like, joined.under_mm)
     meeting = Meeting(
         tuple(Sheet(tube.surface) for tube in tubes),
         spreads=tuple(tube.intact.shape.spread for tube in tubes),

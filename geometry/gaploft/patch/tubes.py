@@ -39,6 +39,11 @@ class TubeSheet:
         """The tube's outer surface."""
         return self.intact.shape.surface
 
+    @property
+    def curved(self) -> bool:
+        """Whether it was fitted about an arc, not a line."""
+        return self.intact.shape.sweep.arc.curvature != 0.0
+
 
 def tube_points(points: Floats, normals: Floats, beyond_mm: float) -> TubePoints:
     """Points of one sheet along the spine of the tube that they lie on.
@@ -141,6 +146,17 @@ def _circle(points: Floats) -> tuple[Floats, float]:
     return middle + centre, float(np.sqrt(max(c + centre @ centre, 0.0)))
 
 
-def fit_tube(points: Floats, normals: Floats, beyond_mm: float) -> TubeSheet:
-    """Fit the tube that a sheet lies on; raises EvidenceError where it is none."""
-    return TubeSheet(fit_intact(tube_points(points, normals, beyond_mm)))
+def fit_tube(
+    points: Floats,
+    normals: Floats,
+    beyond_mm: float,
+    like: TubeSheet | None = None,
+    density_mm4: float = 0.0,
+) -> TubeSheet:
+    """Fit the tube that a sheet lies on, curved or not ``like`` an earlier fit of it.
+
+    Noise has at least this density. Raises EvidenceError where the sheet is no tube.
+    """
+    curved = None if like is None else like.curved
+    tube = tube_points(points, normals, beyond_mm)
+    return TubeSheet(fit_intact(tube, runs_on=True, curved=curved, density_mm4=density_mm4))

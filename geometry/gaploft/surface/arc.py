@@ -63,11 +63,16 @@ class Arc:
         return np.column_stack([u, 1.0 / k - np.hypot(along, across), off @ self.binormal])
 
 
-def arc_through(u: NDArray[np.float64], centres: NDArray[np.float64]) -> Arc:
-    """Arc closest to section centres (n, 3) at stations ``u``, in their plane by principal axes."""
+def arc_through(u: NDArray[np.float64], centres: NDArray[np.float64], *, curved: bool = True) -> Arc:
+    """Arc closest to section centres (n, 3) at stations ``u``, in their plane by principal axes.
+
+    The line closest to them unless it may be ``curved``.
+    """
     mean = centres.mean(axis=0)
     _, _, axes = np.linalg.svd(centres - mean, full_matrices=False)
     along = axes[0] * np.sign((centres[-1] - centres[0]) @ axes[0])
+    if not curved:
+        return Arc(mean, along, axes[1], 0.0, float(u.mean()))
     x, y = (centres - mean) @ along, (centres - mean) @ axes[1]
     height, heading, curvature = _flat_arc(x, y)
     if np.ptp(x) ** 2 * abs(curvature) / 8.0 < _STRAIGHT_MM:

@@ -136,6 +136,12 @@ class TubeBasis:
         return derivative_gram(self.knots_u, (0.0, 0.0, 1.0))
 
     @cached_property
+    def abscissae_u(self) -> NDArray[np.float64]:
+        """Coefficients (n_u,) of u itself: Greville's abscissae."""
+        knots = self.knots_u
+        return np.asarray(np.mean([knots[k : k + self.n_u] for k in range(1, DEGREE + 1)], axis=0))
+
+    @cached_property
     def mass_u(self) -> NDArray[np.float64]:
         """Integral of products of the basis functions along the tube."""
         return derivative_gram(self.knots_u, (1.0,))

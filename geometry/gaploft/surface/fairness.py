@@ -31,12 +31,15 @@ class Waves:
     section_mm : of its affine changes along the tube, and of all heights
     detail_mm : along the tube, of a height that has three waves around it; finer ones are stiffer
     plain_mm : around the tube, of what differs from the mean section everywhere
+    straight_mm : of the section's shifts and affine changes along the tube, by their second derivatives;
+        0 for none of that
     """
 
     bend_mm: float
     section_mm: float
     detail_mm: float
     plain_mm: float
+    straight_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -47,17 +50,20 @@ class Fairness:
     integral over the surface. Along the tube fourth derivatives of moves and heights cost, so that lines,
     arcs and any steady taper go free; details around it cost by their second derivative along the tube, the
     more the finer they are: a section of any shape that only scales, shears and bends costs nothing else.
+    A tube that runs on beyond where it is seen costs by how much it bends, too: cubic polynomials soon lead
+    anywhere.
     """
 
     basis: TubeBasis
     radius_mm: float
 
-    def _weights(self, waves: Waves) -> tuple[float, float, float, float]:
+    def _weights(self, waves: Waves) -> tuple[float, float, float, float, float]:
         return (
             (waves.bend_mm / TURN_RAD) ** 8,
             (waves.section_mm / TURN_RAD) ** 8,
             (waves.detail_mm / TURN_RAD) ** 4 / _FIRST_WAVE**6,
             (waves.plain_mm / TURN_RAD / self.radius_mm) ** 6,
+            (waves.straight_mm / TURN_RAD) ** 4,
         )
 
     @cached_property
@@ -69,22 +75,25 @@ class Fairness:
         return np.maximum(waves, float(_FIRST_WAVE**6)), np.where(repeats, _HELD_HEIGHTS, 0.0)
 
     @cached_property
-    def _parts(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Banded penalties of bend, section, detail and plain for weights of one, and all that is held."""
+    def _parts(self) -> tuple[Floats, ...]:
+        """Banded penalties of bend, section, detail, plain and straight for weights of one."""
         basis, radius = self.basis, self.radius_mm
         m = n_around(basis)
         fine, held = self._fine
         around = [basis.circulant_v(s) * radius for s in (np.ones(basis.n_v), fine, held)]
         rough, bending, mass = (diagonals(a) for a in (basis.variation_u, basis.bending_u, basis.mass_u))
         ring = TURN_RAD * radius
-        bend, section, detail, plain = (np.zeros((basis.n_u, rough.shape[1], m, m)) for _ in range(4))
+        bend, section, detail, plain, straight = (
+            np.zeros((basis.n_u, rough.shape[1], m, m)) for _ in range(5)
+        )
         moves = np.arange(N_MOVES)
         bend[:, :, moves[:2], moves[:2]] = ring * rough[:, :, None]
         section[:, :, moves[2:], moves[2:]] = ring * rough[:, :, None]
+        straight[:, :, moves, moves] = ring * bending[:, :, None]
         section[:, :, N_MOVES:, N_MOVES:] = rough[:, :, None, None] * around[0]
         detail[:, :, N_MOVES:, N_MOVES:] = bending[:, :, None, None] * around[1]
         plain[:, :, N_MOVES:, N_MOVES:] = mass[:, :, None, None] * around[1]
-        return banded(bend), banded(section), banded(detail), banded(plain)
+        return tuple(banded(part) for part in (bend, section, detail, plain, straight))
 
     @cached_property
     def _held(self) -> Floats:
@@ -123,11 +132,12 @@ class Fairness:
         Fourth derivatives are taken first and squared then. In a product with the matrix of a stiff penalty
         they would be what is left of much larger terms, which is rounding.
         """
-        bend, section, detail, plain = self._weights(waves)
+        bend, section, detail, plain, straight = self._weights(waves)
         basis, radius = self.basis, self.radius_mm
         moves, heights = solution[:, :N_MOVES], solution[:, N_MOVES:]
         rough = basis.fourths_u @ moves
         of_moves = bend * (rough[:, :2] ** 2).sum() + section * (rough[:, 2:] ** 2).sum()
+        of_moves += straight * (basis.bending_u @ moves * moves).sum()
         rough = basis.fourths_u @ heights
         one, fine, held = (basis.circulant_v(s) for s in (np.ones(basis.n_v), *self._fine))
         of_heights = section * (rough @ one * rough).sum()
@@ -141,10 +151,16 @@ class Fairness:
 
         Wave by wave around the tube.
         """
-        bend, section, detail, plain = self._weights(waves)
+        bend, section, detail, plain, straight = self._weights(waves)
         basis = self.basis
         rough, mass = basis.variation_u, basis.mass_u
-        of_moves = (basis.n_u - _FREE) * (2.0 * np.log(bend) + (N_MOVES - 2.0) * np.log(section))
+        if straight > 0.0:
+            line = np.linalg.qr(np.column_stack([np.ones(basis.n_u), basis.abscissae_u]))[0]
+            free, bent = line @ line.T, straight * basis.bending_u
+            size = np.linalg.slogdet(np.stack([bend * rough, section * rough]) + bent + free)[1]
+            of_moves = 2.0 * size[0] + (N_MOVES - 2.0) * size[1]
+        else:
+            of_moves = (basis.n_u - _FREE) * (2.0 * np.log(bend) + (N_MOVES - 2.0) * np.log(section))
         # The spectrum of a real periodic basis comes twice, but for its two ends.
         half = np.arange(basis.n_v // 2 + 1)
         often = np.where((half == 0) | (2 * half == basis.n_v), 1.0, 2.0)

@@ -6,10 +6,13 @@ from dataclasses import dataclass, field, replace
 from gaploft.surface.equations import Equations
 from gaploft.surface.fairness import Waves
 from gaploft.surface.fit import Problem
+from gaploft.surface.sweep import N_MOVES
 
 #: Cut-off wavelengths tried, in diameters.
 BEND_DIAMETERS = SECTION_DIAMETERS = (0.75, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 12.0, 18.0, 26.0)
 DETAIL_DIAMETERS = (0.35, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+#: The same for a tube that runs on beyond where it is seen, from one that bends at will to a straight one.
+STRAIGHT_DIAMETERS = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.7)
 _LISTS = (BEND_DIAMETERS, SECTION_DIAMETERS, DETAIL_DIAMETERS)
 #: Waves much longer than the tube that is seen change nothing more, and rounding would.
 _TUBE_LENGTHS = 1.4
@@ -26,6 +29,7 @@ class Likelihood:
     density_mm4 : noise variance times area
     plain_mm : cut-off around the section, which is given
     left_out : equations of the points that don't take part
+    straight_mm : stiffness that is the same for all places, see :class:`gaploft.surface.fairness.Waves`
 
     Notes
     -----
@@ -40,6 +44,7 @@ class Likelihood:
     diameter_mm: float
     plain_mm: float
     left_out: Equations | None = None
+    straight_mm: float = 0.0
     known: dict[Places, float] = field(default_factory=dict, repr=False)
 
     def waves(self, places: Places) -> Waves:
@@ -49,7 +54,15 @@ class Likelihood:
         bend, section, detail = (
             self.diameter_mm * values[place] for values, place in zip(_LISTS, places, strict=True)
         )
-        return Waves(min(bend, longest), min(section, longest), detail, self.plain_mm)
+        straight = min(self.straight_mm, longest)
+        return Waves(min(bend, longest), min(section, longest), detail, self.plain_mm, straight)
+
+    def as_straight(self, places: Places) -> "Likelihood":
+        """The one of the straightness that is likeliest in these places."""
+        tried = [
+            replace(self, straight_mm=share * self.diameter_mm, known={}) for share in STRAIGHT_DIAMETERS
+        ]
+        return min(tried, key=lambda one: one.deviance(places))
 
     def without(self, left_out: Equations, density_mm4: float) -> "Likelihood":
         """That of the scan without some of its points."""
@@ -67,6 +80,17 @@ class Likelihood:
             determinants = factor.log_determinant - problem.fairness.log_determinant(waves)
             self.known[places] = determinants + missed / self.density_mm4
         return self.known[places]
+
+    def whole_deviance(self, places: Places) -> float:
+        """The same with all that the heights and moves of the sweep come to by themselves.
+
+        It compares fits over other sweeps, too.
+        """
+        problem, cells = self.problem, self.problem.cells
+        moved = problem.sweep.moved_mm
+        held = problem.fairness.holding(moved).rhs.reshape(len(moved), -1)[:, :N_MOVES]
+        alone = float(cells.weights @ cells.heights**2) + float((held * moved).sum())
+        return self.deviance(places) + alone / self.density_mm4
 
 
 #: Where a search starts: soft along the tube, stiff in details.
