@@ -163,6 +163,17 @@ def test_determinant_where_bending_costs(straight_mm: tuple[float, float]) -> No
     assert said[1] - said[0] == pytest.approx(told[1] - told[0], rel=1e-6)
 
 
+def test_determinant_of_a_stiff_penalty_does_not_drown_what_cubics_cost() -> None:
+    """Four times the cost of bending is four times that of both ways to bend in a cubic, six moves each."""
+    u, v = places(3000, 6, (90.0, 150.0))
+    fairness = replace(problem_of(torus(u, v), u, v)[0].fairness, basis=TubeBasis.uniform(0.0, 80.0, 13, 32))
+    said = [
+        fairness.log_determinant(replace(close_waves(8.0, 4.0), bend_mm=5e2, section_mm=5e2, straight_mm=at))
+        for at in (1.0, 2.0**0.5)
+    ]
+    assert said[1] - said[0] == pytest.approx(6 * 2 * np.log(4.0), rel=1e-3)
+
+
 def test_a_line_costs_nothing_where_bending_costs() -> None:
     u, v = places(3000, 6, (90.0, 150.0))
     fairness = problem_of(torus(u, v), u, v)[0].fairness

@@ -35,6 +35,9 @@ from gaploft.tube.outline import Outline
 #: Noise is guessed this much larger than close residuals show before it is measured on the chosen surface.
 _FIRST_GUESS = 2.0
 
+#: Straightness of the fit that follows closely, where a tube runs on beyond its points, in diameters.
+_CLOSE_STRAIGHT = 2.0
+
 #: Points that a rough fit does with.
 _ROUGH_POINTS = 15_000
 #: Cut-off around the section as a share of its tightest radius.
@@ -128,7 +131,9 @@ def chosen_fit(
     )
     strip = None
     diameter = 2.0 * tube.radius_mm
-    close = close_waves(closer * diameter, plain)
+    # Moves are held where they were, weakly, which decides where no point is: these must lead nowhere, too.
+    straight = _CLOSE_STRAIGHT * diameter if runs_on else 0.0
+    close = replace(close_waves(closer * diameter, plain), straight_mm=straight)
     settled = settle(problem, areas, close, rounds=2, bridge=bridge)
     tick(0.3)
     problem = settled.problem
@@ -137,7 +142,7 @@ def chosen_fit(
         bridge = strip.bridge
         # Heights are as stiff there as the section: no point holds them.
         plain = max(plain, bridge.cut_off_mm)
-        close = close_waves(closer * diameter, plain)
+        close = replace(close_waves(closer * diameter, plain), straight_mm=straight)
     noise = _noise(problem, close, settled.residual_mm, tube.radius_mm)
     noise = replace(noise, density_mm4=max(_FIRST_GUESS * noise.density_mm4, density_mm4))
     for share in (0.3,) if rough else (0.3, 0.65):

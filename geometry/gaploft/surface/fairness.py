@@ -146,6 +146,30 @@ class Fairness:
         of_heights += (basis.mass_u @ heights @ held * heights).sum()
         return float(radius * (TURN_RAD * of_moves + of_heights))
 
+    @cached_property
+    def _split(self) -> tuple[Floats, Floats, Floats]:
+        """Unit coefficients along the tube that make no cubic, those that make cubics but no line, and fourth
+        derivatives of the first."""
+        basis = self.basis
+        found = np.linalg.svd(basis.fourths_u)[2].T
+        other, cubics = found[:, :-_FREE], found[:, -_FREE:]
+        line = np.linalg.qr(np.column_stack([np.ones(basis.n_u), basis.abscissae_u]))[0]
+        bent = np.linalg.svd(cubics - line @ (line.T @ cubics))[0][:, : _FREE - 2]
+        return other, bent, basis.fourths_u @ other
+
+    def _bent(self, rough: float, straight: float) -> float:
+        """Logarithm of the determinant of one move's penalty, fourth and second derivatives, without lines.
+
+        What bends in cubics alone costs nothing by its fourth derivatives, which rounding would not leave so:
+        those of stiff penalties are larger by many orders than what cubics cost here.
+        """
+        other, bent, fourths = self._split
+        bending = straight * self.basis.bending_u
+        large = rough * fourths.T @ fourths + other.T @ bending @ other
+        across = other.T @ bending @ bent
+        small = bent.T @ bending @ bent - across.T @ np.linalg.solve(large, across)
+        return float(np.linalg.slogdet(large)[1] + np.linalg.slogdet(small)[1])
+
     def log_determinant(self, waves: Waves) -> float:
         """Logarithm of the determinant of :meth:`weighted` without what goes free, up to a constant.
 
@@ -155,10 +179,7 @@ class Fairness:
         basis = self.basis
         rough, mass = basis.variation_u, basis.mass_u
         if straight > 0.0:
-            line = np.linalg.qr(np.column_stack([np.ones(basis.n_u), basis.abscissae_u]))[0]
-            free, bent = line @ line.T, straight * basis.bending_u
-            size = np.linalg.slogdet(np.stack([bend * rough, section * rough]) + bent + free)[1]
-            of_moves = 2.0 * size[0] + (N_MOVES - 2.0) * size[1]
+            of_moves = 2.0 * self._bent(bend, straight) + (N_MOVES - 2.0) * self._bent(section, straight)
         else:
             of_moves = (basis.n_u - _FREE) * (2.0 * np.log(bend) + (N_MOVES - 2.0) * np.log(section))
         # The spectrum of a real periodic basis comes twice, but for its two ends.
