@@ -35,7 +35,7 @@ _FAIR_ROUNDS = 5
 class BlankPatch:
     """One blanked place: its nodes, errors of the rebuilt surface there, and what was expected of them.
 
-    What they are compared with is a surface through noise, too: expected errors hold both.
+    What they are compared with is a surface through noise, too: expected errors hold both, but on a quadric.
     """
 
     nodes: Indices
@@ -128,11 +128,15 @@ def _changes_more(fit: PatchFit, found: list[BlankPatch]) -> float:
 def _reference(fit: PatchFit, placed: list[Bools]) -> tuple[Floats, Floats]:
     """Nodes on a surface that follows the scan closely, (n, 3), and its noise there, (n,) mm.
 
-    The noise is told in the places alone and taken for nearest nodes elsewhere.
+    The noise is told in the places alone and taken for nearest nodes elsewhere. Of a quadric it is not
+    counted: nothing but the scan says that a surface is one, and what blanks can't rule out stays in the
+    band.
     """
     nodes, density = fit.nodes, fit.density_mm4
     stiff = min(_CLOSE_MM, fit.stiff_mm) if fit.laid is not None else _CLOSE_MM
     close = fitted(nodes, fit.seen, density, stiff)
+    if fit.quadric is not None:
+        return np.asarray(nodes.points + close.values[:, None] * nodes.normals), np.zeros(len(nodes.points))
     some = np.unique(np.concatenate([_some(np.flatnonzero(place)) for place in placed]))
     told = scatter_at(nodes, fit.seen, close, some, density)
     scatter = told[cKDTree(nodes.points[some]).query(nodes.points)[1]]
